@@ -1,0 +1,1 @@
+"""Pure musical logic: no files, no ports, no clocks, no screen; time arrives inside events."""

@@ -1,0 +1,104 @@
+"""Raw MIDI messages become events.
+
+Sources: MIDI 1.0 Detailed Specification 4.2.1: note-on with velocity 0 is a note-off (p. 10); running
+status and real-time bytes inside a message (pp. 4-5); pitch bend is 14 bit, LSB first, centre 8192
+(p. 19); controllers 120 and 123 to 127 silence a channel (p. 20); RPN 0 is the bend range (p. 18).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from coach.core.events import AllOff, Bend, Event, NoteOff, NoteOn
+from coach.core.profile import Profile
+
+_DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
+_SYSTEM_DATA = {0xF1: 1, 0xF2: 2, 0xF3: 1}
+
+
+class Decoder:
+    """Bytes of one port in, events out; keeps running status, and counts all it does not use.
+
+    ``ignored`` maps a plain word (``sysex``, ``real-time``, ``other channel``, ``malformed`` …) to a count.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self.profile = profile
+        self.ignored: Counter[str] = Counter()
+        self._status = 0
+        self._data: list[int] = []
+        self._sysex = False
+        self._bend_range: dict[int, float] = {}
+        self._rpn: dict[int, tuple[int, int]] = {}
+
+    def decode(self, time_us: int, data: bytes) -> list[Event]:
+        """Return the events that ``data`` (any number of bytes) completes, stamped ``time_us``."""
+        events: list[Event] = []
+        for byte in data:
+            if byte >= 0xF8:
+                self.ignored["real-time"] += 1
+            elif byte >= 0x80:
+                self._begin(byte)
+            elif self._sysex:
+                continue
+            elif not self._status:
+                self.ignored["malformed"] += 1
+            else:
+                self._data.append(byte)
+                if len(self._data) == self._needed():
+                    message, self._data = self._data, []
+                    if self._status >= 0xF0:
+                        self.ignored["system"] += 1
+                        self._status = 0
+                    else:
+                        self._message(time_us, message, events)
+        return events
+
+    def _needed(self) -> int:
+        return _SYSTEM_DATA.get(self._status, 0) if self._status >= 0xF0 else _DATA_BYTES[self._status & 0xF0]
+
+    def _begin(self, status: int) -> None:
+        if self._data:  # a message broke off half-way
+            self.ignored["malformed"] += 1
+            self._data = []
+        self._sysex = status == 0xF0
+        if status in (0xF0, 0xF4, 0xF5, 0xF6, 0xF7):
+            if status != 0xF7:
+                self.ignored["sysex" if status == 0xF0 else "system"] += 1
+            self._status = 0
+        else:
+            self._status = status
+
+    def _message(self, time_us: int, data: list[int], events: list[Event]) -> None:
+        kind, channel = self._status & 0xF0, (self._status & 0x0F) + 1
+        string = self.profile.string_of(channel)
+        if string is None and not (self.profile.single_channel and channel == self.profile.base_channel):
+            self.ignored["other channel"] += 1
+        elif kind == 0x90 and data[1]:
+            events.append(NoteOn(time_us, data[0], data[1], string))
+        elif kind in (0x80, 0x90):
+            events.append(NoteOff(time_us, data[0], string))
+        elif kind == 0xE0:
+            semitones = self._bend_range.get(channel, self.profile.bend_range)
+            wheel = data[0] | data[1] << 7
+            events.append(Bend(time_us, 100 * semitones * (wheel - 8192) / 8192, string))
+        elif kind == 0xB0:
+            self._controller(time_us, channel, string, data, events)
+        else:
+            self.ignored["pressure or program"] += 1
+
+    def _controller(
+        self, time_us: int, channel: int, string: int | None, data: list[int], events: list[Event]
+    ) -> None:
+        number, value = data
+        if number in (120, 123, 124, 125, 126, 127):
+            events.append(AllOff(time_us, string))
+            return
+        msb, lsb = self._rpn.get(channel, (127, 127))
+        if number == 101:
+            self._rpn[channel] = (value, lsb)
+        elif number == 100:
+            self._rpn[channel] = (msb, value)
+        elif number == 6 and (msb, lsb) == (0, 0) and value:
+            self._bend_range[channel] = float(value)
+        self.ignored["controller"] += 1

@@ -1,0 +1,1 @@
+"""Ports, each in a child process of its own."""

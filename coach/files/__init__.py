@@ -1,0 +1,1 @@
+"""Scores and takes on disk."""
