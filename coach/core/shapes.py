@@ -113,3 +113,25 @@ class View:
     stops: tuple[StopSign, ...]
     foot: Foot
     finished: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryRow:
+    """One stop to mend, the worst first; every field but ``string`` is ready to print."""
+
+    bar: str
+    beat: str
+    string: int
+    verdict: str  # "rang on"
+    amount: str  # by how much: "+240 ms"
+    advice: str  # what to do
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What is said after a take."""
+
+    headline: str
+    sentences: tuple[str, ...]  # what went well, what to mend first, how the time ran
+    rows: tuple[SummaryRow, ...]
+    advice: str  # what to try next

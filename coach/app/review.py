@@ -1,0 +1,83 @@
+"""Looking back at a saved take: as text, as JSON, or replayed on the page."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from coach.app.piece import Piece, find_score, open_piece
+from coach.app.sitting import limits_of, replay
+from coach.core import words
+from coach.core.errors import TakeError
+from coach.core.profile import Profile
+from coach.core.report import Report, report
+from coach.core.summary import summarise
+from coach.files.report import review_json, review_text, summary_text
+from coach.files.settings import takes_folder
+from coach.files.take import Take, read_take
+
+
+def run_review(
+    path: Path,
+    *,
+    score: Path | None,
+    tuning: str | None,
+    capo: int | None,
+    tolerance_ms: float | None,
+    profile: Profile | None,
+    how: str,
+    everything: bool,
+    screenshot: Path | None,
+) -> int:
+    """Judge a take and show it: ``how`` is ``text``, ``json`` or ``window``."""
+    take = read_take(path)
+    piece = _piece_of(take, path, score, tuning, capo)
+    for notice in (*take.notices, *piece.notices):
+        print(f"coach: {notice}", file=sys.stderr)
+    limits = limits_of(take.meta.tolerances, tolerance_ms)
+    if how == "window":
+        from coach.app.replay import run_replay
+
+        return run_replay(take, piece, profile=profile, limits=limits, screenshot=screenshot)
+    session, ignored = replay(take, piece, profile=profile, limits=limits)
+    result = report(session, ignored)
+    if how == "json":
+        print(review_json(result))
+        return 0
+    title = piece.score.title or piece.path.stem
+    print(f"{title}\n")
+    print(review_text(result, everything=everything))
+    print()
+    print(summary_text(summarise(result, title)))
+    _other_score(result, piece)
+    return 0
+
+
+def _piece_of(take: Take, path: Path, score: Path | None, tuning: str | None, capo: int | None) -> Piece:
+    """Return the piece a take belongs to: the one given, or the one with the take's digest."""
+    if score is not None:
+        piece = open_piece(score, tuning=tuning, capo=capo)
+        if take.meta.digest and piece.score.digest != take.meta.digest:
+            words_ = f"the take was played from another score ({take.meta.title or 'no title'})"
+            print(f"coach: {path.name}: {words_}; it is judged by {score.name}", file=sys.stderr)
+        return piece
+    near = [path.parent, path.parent.parent / "scores", Path.cwd(), Path.cwd() / "scores", takes_folder()]
+    found = find_score(take.meta.digest, near)
+    if found is None:
+        title = f" ({take.meta.title})" if take.meta.title else ""
+        what = (
+            f"the score it was played from{title} is not found" if take.meta.digest else "it names no score"
+        )
+        raise TakeError(path.name, what, "give the score with --score FILE")
+    return open_piece(found, tuning=tuning, capo=capo)
+
+
+def _other_score(result: Report, piece: Piece) -> None:
+    """Say so when hardly anything in the take fits the score."""
+    right = sum(1 for row in result.notes if row.verdict.kind.value == "right")
+    heard = sum(1 for row in result.notes if row.verdict.on_us is not None)
+    if heard >= 8 and right < 0.4 * heard:
+        print(
+            f"\ncoach: {words.OTHER_SCORE.format(right=right, heard=heard, score=piece.path.name)}",
+            file=sys.stderr,
+        )

@@ -1,0 +1,141 @@
+"""One live sitting: messages are stamped into the session's time, recorded, decoded, judged.
+
+The order is fixed: a message is recorded before anything is made of it.  Times are rounded to what the
+file can hold before the session sees them, so that the saved take replays to the same verdicts.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import datetime
+from pathlib import Path
+
+from coach.app.piece import Piece
+from coach.core.events import End, Tick
+from coach.core.profile import Profile
+from coach.core.session import Session
+from coach.core.verdicts import Change, Limits
+from coach.core.view import Viewer
+from coach.core.wire import Decoder
+from coach.devices.clock import SessionClock
+from coach.devices.messages import Heard
+from coach.files.recording import Recorder, new_take_path
+from coach.files.take import Take, TakeMeta
+
+LEAD_NS = 500_000_000  # a take begins this long before its first message
+
+
+class Sitting:
+    """The mutable owner of what happens between sitting down and getting up."""
+
+    def __init__(
+        self, piece: Piece, *, profile: Profile, limits: Limits, folder: Path | None, started: datetime
+    ) -> None:
+        """``folder`` is where the take is recorded; None records nothing."""
+        self.piece = piece
+        self.session = Session(piece.score, profile=profile, limits=limits)
+        self.viewer = Viewer(self.session)
+        self.decoder = Decoder(self.session.profile)
+        self.recorder: Recorder | None = None
+        self._folder, self._started = folder, started
+        self._clock: SessionClock | None = None
+
+    @property
+    def begun(self) -> bool:
+        """Whether anything has been heard."""
+        return self._clock is not None
+
+    @property
+    def ignored(self) -> Counter[str]:
+        """What was heard but not used, beside what the session counts."""
+        counted = Counter(self.decoder.ignored)
+        if self._clock is not None and self._clock.clamped:
+            counted["messages out of order"] = self._clock.clamped
+        return counted
+
+    def hear(self, heard: Heard) -> list[Change]:
+        """Take one message from the port."""
+        if self._clock is None:
+            self._clock = SessionClock(heard.stamp_ns - LEAD_NS)
+            self._begin_recording()
+        time_us = self._clock.us(heard.stamp_ns)
+        if self.recorder is not None:
+            time_us = self.recorder.quantise(time_us)
+            self.recorder.write(time_us, heard.data)
+        changes: list[Change] = []
+        for event in self.decoder.decode(time_us, heard.data):
+            changes += self.session.feed(event)
+        return changes
+
+    def tick(self, now_ns: int) -> list[Change]:
+        """Let silence speak: settle what is due by now."""
+        if self._clock is None or self.session.ended:
+            return []
+        return self.session.feed(Tick(self._quantised(self._clock.tick_us(now_ns))))
+
+    def end(self, now_ns: int) -> list[Change]:
+        """End the sitting: everything settles, the take is closed."""
+        if self._clock is None or self.session.ended:
+            return []
+        time_us = self._quantised(self._clock.us(now_ns))
+        changes = self.session.feed(End(time_us))
+        if self.recorder is not None:
+            self.recorder.close(time_us)
+        return changes
+
+    def now_us(self, now_ns: int) -> int:
+        """Return the session's time of a moment, for drawing."""
+        return 0 if self._clock is None else max((now_ns - self._clock.start_ns) // 1000, 0)
+
+    def _quantised(self, time_us: int) -> int:
+        return self.recorder.quantise(time_us) if self.recorder is not None else time_us
+
+    def _begin_recording(self) -> None:
+        if self._folder is None:
+            return
+        score = self.piece.score
+        meta = TakeMeta(
+            title=score.title,
+            digest=score.digest,
+            profile=self.session.profile,
+            tolerances=limits_plain(self.session.limits),
+            chunk=self.session.chunk,
+            started=self._started.isoformat(timespec="seconds"),
+        )
+        first = score.bars[0]
+        path = new_take_path(self._folder, score.title, self._started)
+        self.recorder = Recorder(
+            path, meta, qpm=score.qpm(0), meter=(first.beats, first.beat_unit), fifths=first.fifths
+        )
+
+
+def limits_plain(limits: Limits) -> dict[str, float]:
+    """Return the tolerances that a take is saved with."""
+    return {
+        "tolerance_ms": limits.tolerance_ms,
+        "stray_ms": limits.stray_ms,
+        "drift_ms": limits.drift_ms,
+    }
+
+
+def limits_of(plain: dict[str, float], tolerance_ms: float | None = None) -> Limits:
+    """Return the limits a take was judged by; ``tolerance_ms`` overrules them."""
+    default = Limits()
+    return Limits(
+        tolerance_ms=tolerance_ms or plain.get("tolerance_ms", default.tolerance_ms),
+        stray_ms=plain.get("stray_ms", default.stray_ms),
+        drift_ms=plain.get("drift_ms", default.drift_ms),
+    )
+
+
+def replay(
+    take: Take, piece: Piece, *, profile: Profile | None, limits: Limits
+) -> tuple[Session, Counter[str]]:
+    """Return the session after a whole take, and what its messages held that was not used."""
+    session = Session(piece.score, profile=profile or take.meta.profile, limits=limits, chunk=take.meta.chunk)
+    decoder = Decoder(session.profile)
+    for time_us, data in take.messages:
+        for event in decoder.decode(time_us, data):
+            session.feed(event)
+    session.feed(End(max(take.end_us, session.now_us)))
+    return session, decoder.ignored

@@ -1,0 +1,195 @@
+"""The commands.  Exit codes: 0 done, 1 the input cannot be used (one line says why), 2 wrong usage."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from coach import __version__
+from coach.core.errors import CoachError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = _parser()
+    options = parser.parse_args(argv)
+    try:
+        return int(options.run(options))
+    except CoachError as error:
+        print(f"coach: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:  # the reader of our output went away, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="coach",
+        description="A muting and timing coach for classical guitar with a hexaphonic pickup.",
+    )
+    parser.add_argument("--version", action="version", version=f"coach {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="play an included take through the whole program")
+    _add_page(demo)
+    demo.add_argument("--speed", type=_speed, default=1.0, metavar="X", help="times real time (default 1)")
+    demo.set_defaults(run=_demo)
+
+    play = commands.add_parser("play", help="follow the guitar through a score, live")
+    _add_score(play)
+    play.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
+    play.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    _add_page(play)
+    play.set_defaults(run=_play)
+
+    review = commands.add_parser("review", help="judge a saved take, or any recording of the guitar's MIDI")
+    review.add_argument("take", type=Path, metavar="TAKE", help="a take, or a Standard MIDI File")
+    review.add_argument("--score", type=Path, metavar="FILE", help="the score that was played")
+    _add_tuning(review)
+    review.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    review.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    how = review.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="for other programs")
+    how.add_argument("--window", action="store_true", help="replay it on the page")
+    review.add_argument("--all", action="store_true", help="list the clean bass ends too")
+    review.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
+    review.set_defaults(run=_review)
+
+    plan = commands.add_parser("plan", help="show which bass must stop where, and how")
+    _add_score(plan)
+    plan.add_argument("--json", action="store_true", help="for other programs")
+    plan.set_defaults(run=_plan)
+
+    ports = commands.add_parser("ports", help="list the MIDI ports")
+    ports.set_defaults(run=_ports)
+    return parser
+
+
+def _add_score(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("score", type=Path, metavar="SCORE", help="MusicXML (also .mxl) or a MIDI file")
+    _add_tuning(parser)
+
+
+def _add_tuning(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--tuning",
+        metavar="NAMES",
+        help='lowest string first, such as "D2 A2 D3 G3 B3 E4" (default: the score\'s)',
+    )
+    parser.add_argument("--capo", type=int, metavar="FRET", help="fret of the capo (default: the score's)")
+
+
+def _add_page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--headless", action="store_true", help="no window: print the summary")
+    parser.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
+    parser.add_argument("--night", action="store_true", help="light ink on a dark page")
+    parser.add_argument("--size", type=_size, metavar="WxH", help="size of the window in pixels")
+
+
+def _speed(text: str) -> float:
+    value = float(text)
+    if not 0.05 <= value <= 100:
+        raise argparse.ArgumentTypeError("a speed lies between 0.05 and 100")
+    return value
+
+
+def _tolerance(text: str) -> float:
+    value = float(text)
+    if not 10 <= value <= 2000:
+        raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
+    return value
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, _, height = text.lower().partition("x")
+    if not (
+        width.isdecimal() and height.isdecimal() and 320 <= int(width) <= 7680 and 240 <= int(height) <= 4320
+    ):
+        raise argparse.ArgumentTypeError("give a size such as 1280x720")
+    return int(width), int(height)
+
+
+# The parts are imported where they are needed: `coach plan` loads no window, `coach --help` nothing.
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from coach.app.demo import run_demo
+
+    return run_demo(
+        headless=options.headless,
+        screenshot=options.screenshot,
+        night=options.night,
+        size=options.size,
+        speed=options.speed,
+    )
+
+
+def _play(options: argparse.Namespace) -> int:
+    from coach.app.piece import open_piece
+    from coach.app.play import run_play
+    from coach.files.settings import load_settings, read_profile
+
+    piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
+    return run_play(
+        piece,
+        settings=load_settings(),
+        port=options.port,
+        profile=read_profile(options.profile) if options.profile else None,
+        tolerance_ms=options.tolerance,
+        headless=options.headless,
+        screenshot=options.screenshot,
+        night=options.night,
+        size=options.size,
+    )
+
+
+def _review(options: argparse.Namespace) -> int:
+    from coach.app.review import run_review
+    from coach.files.settings import read_profile
+
+    return run_review(
+        options.take,
+        score=options.score,
+        tuning=options.tuning,
+        capo=options.capo,
+        tolerance_ms=options.tolerance,
+        profile=read_profile(options.profile) if options.profile else None,
+        how="json" if options.json else "window" if options.window else "text",
+        everything=options.all,
+        screenshot=options.screenshot,
+    )
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from coach.app.piece import open_piece
+    from coach.core.damping import plan_stops
+    from coach.files.report import plan_json, plan_text
+
+    piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
+    for notice in piece.notices:
+        print(f"coach: {piece.path.name}: {notice}", file=sys.stderr)
+    stops = plan_stops(piece.score)
+    if options.json:
+        print(plan_json(piece.score, stops))
+        return 0
+    print(f"{piece.score.title or piece.path.stem}\n")
+    print(plan_text(piece.score, stops))
+    return 0
+
+
+def _ports(options: argparse.Namespace) -> int:
+    from coach.devices.ports import list_ports
+
+    ports = list_ports()
+    for port in ports:
+        print(f"{port.name}  ({port.backend})")
+    if not ports:
+        print("There is no MIDI port: plug in the guitar's converter and switch it on.")
+    return 0

@@ -1,0 +1,202 @@
+"""What the follower believes about players, as log-density tables that one look-up answers.
+
+Times are compared as natural logarithms of microseconds.  A density is always one of the log interval, so
+that the moves of the follower can be weighed against each other.  The figures were found on simulated
+students over generated and open pieces (``tests/bench/follow.py`` measures them); where a figure follows a
+published model the source stands beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.groups import Groups
+
+Floats = NDArray[np.float32]
+Ints = NDArray[np.int64]
+
+BAND = 6  # groups a player can be ahead after one step: five left out
+NEVER = np.float32(-1e9)  # a log likelihood that nothing comes back from
+
+# --- bins ---------------------------------------------------------------------------------------
+
+BINS_PER_UNIT = 50  # of log time: steps of 2 %
+SHORTEST_US, LONGEST_US = 1_000.0, 120e6  # intervals are taken to lie between these
+LOG_MIN = float(np.log(SHORTEST_US))
+LOG_BINS = int(np.ceil((np.log(LONGEST_US) - LOG_MIN) * BINS_PER_UNIT)) + 2
+RATIO_MAX = 13.0  # of log(interval / expected), either way
+RATIO_BINS = int(2 * RATIO_MAX * BINS_PER_UNIT) + 1
+
+# --- rows of the advance table: how sure the tempo is, or why it is not kept -----------------------
+
+SURE_AFTER = 10  # steps in a pass until the tempo is known as well as it ever is
+ROW_GRACE, ROW_FERMATA = SURE_AFTER + 1, SURE_AFTER + 2
+ROWS = SURE_AFTER + 3
+ROW_AFTER_JUMP = 3  # a restart keeps the old tempo, roughly
+GAINS = np.array([0.9, 0.6, 0.5, 0.42, 0.36] + [0.30] * (ROWS - 5), np.float32)
+GAINS[ROW_GRACE] = 0.0
+GAINS[ROW_FERMATA] = 0.0
+
+LOOSE, TIGHT = 1.0, 0.22  # spread of log(interval / expected): at first, and when the tempo is known
+GRACE_US = 80_000.0  # a grace note takes about this long from what it leads to (appoggiaturas last
+#                      130 +- 70 ms in Nakamura's published parameters; plucked ones are quicker)
+
+# --- moves --------------------------------------------------------------------------------------
+
+SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.35), np.log(0.4)
+LEAVE_EACH, LEAVE_MOST = np.log(0.2), 4  # for each note of a group that was not played
+STAY, EXTRA, LATE, JUMP = np.log(0.97), np.log(0.03), np.log(0.015), np.log(0.0003)
+JUMP_AT_END = np.log(0.3)  # the last group of the piece or of the chunk: turning back is what comes next
+EXTRA_RATE_US = 7e6
+RIGHT, ANYTHING = np.log(0.95), np.log(0.0004)
+# A wrong pitch by its distance in semitones: a neighbouring fret, a neighbouring string, an octave error
+# of the converter.
+WRONG = {1: 0.010, 2: 0.010, 3: 0.003, 4: 0.002, 5: 0.004, 7: 0.003, 12: 0.003}
+STRING_RIGHT, STRING_WRONG = 1.6, -2.3
+
+
+def _normal(x: NDArray[np.float64], mean: float, spread: float) -> NDArray[np.float64]:
+    return np.exp(-0.5 * ((x - mean) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
+
+
+def _log(density: NDArray[np.float64]) -> Floats:
+    return np.log(np.maximum(density, 1e-30)).astype(np.float32)
+
+
+def _advance_rows(extra_spread: float) -> list[Floats]:
+    ratio = np.arange(RATIO_BINS) / BINS_PER_UNIT - RATIO_MAX
+    rows = []
+    for row in range(ROWS):
+        known = min(row, SURE_AFTER) / SURE_AFTER
+        spread = float(np.hypot(LOOSE ** (1 - known) * TIGHT**known, extra_spread))
+        pause = 0.11
+        if row == ROW_GRACE:
+            spread = 0.7
+        if row == ROW_FERMATA:
+            pause = 0.55
+        on_time = 1.0 - pause - 0.03
+        rows.append(
+            _log(
+                on_time * _normal(ratio, 0.0, spread)
+                + pause * _normal(ratio, 0.9, 0.8)
+                + 0.03 * _normal(ratio, 0.0, 1.4)
+            )
+        )
+    return rows
+
+
+def advance_table() -> Floats:
+    """Return the log density of log(interval / expected), shape (2 * ROWS * RATIO_BINS,).
+
+    The second half is for steps on to grace notes, which keep time loosely.
+    """
+    return np.concatenate(_advance_rows(0.0) + _advance_rows(0.45))
+
+
+def _log_times() -> NDArray[np.float64]:
+    return LOG_MIN + np.arange(LOG_BINS) / BINS_PER_UNIT
+
+
+def stay_table() -> Floats:
+    """Return the log density of the log interval within a chord, shape (LOG_BINS,)."""
+    x = _log_times()
+    return _log(0.75 * _normal(x, np.log(18e3), 0.9) + 0.25 * _normal(x, np.log(100e3), 0.8))
+
+
+def extra_table() -> Floats:
+    """Return the log density of the log interval before a note that matches nothing, shape (LOG_BINS,)."""
+    x = _log_times()
+    return (np.log(1 / EXTRA_RATE_US) + x + np.log(1e6) - np.log(1e6)).astype(np.float32)
+
+
+def late_table() -> Floats:
+    """Return the log density of how late a note of the group just left comes, shape (LOG_BINS,)."""
+    return _log(_normal(_log_times(), np.log(40e3), 1.0))
+
+
+def jump_table() -> Floats:
+    """Return the log density of the pause before a restart or a leap, shape (LOG_BINS,)."""
+    x = _log_times() - np.log(0.6e6)
+    return _log(2 / 2.0 * np.where(x < 0, _normal(x, 0, 0.7) * 0.7, _normal(x, 0, 1.3) * 1.3))
+
+
+class PitchTerms:
+    """How well a pitch (and a string) fits each onset group; worked out once and kept.
+
+    Groups of the same notes share their figures, so a new pitch costs as much as there are different
+    groups.
+    """
+
+    MOST_COLUMNS = 24  # notes of one group that are told apart
+
+    def __init__(self, groups: Groups) -> None:
+        notes = groups.score.notes
+        sizes = np.minimum(np.diff(groups.starts), self.MOST_COLUMNS)
+        width = int(sizes.max(initial=1))
+        kinds: dict[tuple[bytes, bytes], int] = {}
+        of_group = np.zeros(groups.count, np.int64)
+        rows = []
+        for g, (start, size) in enumerate(zip(groups.starts[:-1].tolist(), sizes.tolist(), strict=True)):
+            part = slice(start, start + size)
+            key = (notes["pitch"][part].tobytes(), notes["string"][part].tobytes())
+            if key not in kinds:
+                kinds[key] = len(rows)
+                rows.append(part)
+            of_group[g] = kinds[key]
+        self.of_group = of_group
+        self.pitch = np.full((max(len(rows), 1), width), -999, np.int16)
+        self.string = np.zeros((max(len(rows), 1), width), np.int8)
+        for kind, part in enumerate(rows):
+            self.pitch[kind, : part.stop - part.start] = notes["pitch"][part]
+            self.string[kind, : part.stop - part.start] = notes["string"][part]
+        self.log_size = np.log(np.maximum((self.pitch > -999).sum(axis=1), 1)).astype(np.float32)
+        self._by_distance = np.full(2000, ANYTHING, np.float32)
+        for distance, share in WRONG.items():
+            self._by_distance[distance] = np.log(share)
+        self._by_distance[0] = RIGHT
+        tuning = groups.score.tuning
+        self._open = {tuning.open_pitch(s) for s in range(1, tuning.strings + 1)}
+        self._kept: dict[tuple[int, int], tuple[Floats, NDArray[np.int16], NDArray[np.bool_], Floats]] = {}
+        self._most_kept = max(16, min(256, 16_000_000 // (11 * max(groups.count, 1))))
+
+    def of_slots(self, kinds: NDArray[np.int64], pitch: int, string: int) -> Floats:
+        """Return the log likelihood of a pitch for each note of some groups, shape (len(kinds), width)."""
+        pitches, strings = self.pitch[kinds], self.string[kinds]
+        fits = self._by_distance[np.abs(pitches - pitch)]
+        fits[pitches == -999] = NEVER
+        if string:
+            right = pitches == pitch
+            fits += np.where(right & (strings == string), np.float32(STRING_RIGHT), 0)
+            fits += np.where(right & (strings != string) & (strings > 0), np.float32(STRING_WRONG), 0)
+        fits -= self.log_size[kinds][:, None]
+        return fits
+
+    def of(self, pitch: int, string: int) -> tuple[Floats, NDArray[np.int16], NDArray[np.bool_], Floats]:
+        """Return for each group: fit of its best note, that note's place, whether right, fit as an extra."""
+        key = (pitch, string)
+        found = self._kept.pop(key, None)
+        if found is None:
+            kinds = np.arange(len(self.pitch))
+            slots = self.of_slots(kinds, pitch, string)
+            best = slots.argmax(axis=1)
+            fit = slots[kinds, best]
+            right = self.pitch[kinds, best] == pitch
+            near = self._as_extra(pitch)
+            extra = near.take(self.of_group)
+            extra[1:] = np.maximum(extra[1:], extra[:-1])
+            found = (
+                fit.take(self.of_group),
+                best.astype(np.int16).take(self.of_group),
+                right.take(self.of_group),
+                extra,
+            )
+        self._kept[key] = found  # last in, last out
+        if len(self._kept) > self._most_kept:
+            self._kept.pop(next(iter(self._kept)))
+        return found
+
+    def _as_extra(self, pitch: int) -> Floats:
+        distance = np.abs(self.pitch - pitch)
+        near = (distance <= 2) | np.isin(distance, (7, 12, 19))
+        return np.where(near.any(axis=1), np.log(0.15), np.log(1 / 48)).astype(np.float32)

@@ -1,0 +1,59 @@
+"""Every verdict that stands, by what it is about, and what changed since the last look."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from coach.core.verdicts import Change, DampingVerdict, StrayVerdict, Verdict, Withdrawn
+
+Key = tuple[str, int, int]
+
+
+class Ledger:
+    """Provisional verdicts may be replaced or withdrawn; settled ones only learn when a string stopped."""
+
+    def __init__(self) -> None:
+        self.standing: dict[Key, Verdict] = {}
+        self.withdrawn = 0  # provisional verdicts that did not hold
+        self._changes: list[Change] = []
+
+    def put(self, verdict: Verdict) -> None:
+        """Keep a verdict, and note the change unless it says nothing new."""
+        old = self.standing.get(verdict.key)
+        if old is not None:
+            if old.settled:
+                verdict = _with_release(old, verdict)
+            elif _said(old) == _said(verdict):
+                verdict = replace(verdict, time_us=old.time_us)
+            else:
+                self.withdrawn += 1
+            if verdict == old:
+                return
+        self.standing[verdict.key] = verdict
+        self._changes.append(verdict)
+
+    def withdraw(self, key: Key, now_us: int) -> None:
+        """Take back what was said about ``key``, unless it is settled or nothing was."""
+        old = self.standing.get(key)
+        if old is not None and not old.settled:
+            del self.standing[key]
+            self.withdrawn += 1
+            self._changes.append(Withdrawn(now_us, key))
+
+    def take_changes(self) -> list[Change]:
+        """Return what changed since this was last called, in order."""
+        changes, self._changes = self._changes, []
+        return changes
+
+
+def _said(verdict: Verdict) -> tuple[object, int, int]:
+    """Return the substance of a verdict: a change of it means the earlier one was wrong."""
+    kind = None if isinstance(verdict, StrayVerdict) else verdict.kind
+    note = -1 if isinstance(verdict, StrayVerdict) else verdict.note
+    return kind, note, verdict.pass_number
+
+
+def _with_release(old: Verdict, new: Verdict) -> Verdict:
+    if isinstance(old, DampingVerdict | StrayVerdict) and isinstance(new, DampingVerdict | StrayVerdict):
+        return replace(old, release_us=new.release_us)
+    return old

@@ -1,0 +1,182 @@
+"""Which played note is which score note: the follower's labels, provisional, then settled.
+
+The follower may change its mind about the last dozen notes.  A label is settled when so many notes have
+followed it or so much time has passed, and never changes afterwards; where a later change of mind would
+contradict what is settled, the contradiction becomes a new pass (a place that cannot be reached without
+turning back) or an extra note (a score note that is already taken).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from coach.core.follower import Follower, Label
+from coach.core.groups import Groups
+from coach.core.passes import Anchor, Pass
+from coach.core.ringing import Played
+from coach.core.score import Score
+from coach.core.verdicts import Limits
+
+LEAP = 8  # onset groups: further ahead than the follower steps without a jump
+
+
+@dataclass(slots=True)
+class Match:
+    """One played note and what the follower says of it."""
+
+    index: int
+    played: Played
+    label: Label
+    lost: bool  # the follower did not know the place when this note came
+    during: Pass
+    settled: bool = False
+
+
+class Matching:
+    """The only owner of matches and passes."""
+
+    def __init__(self, score: Score, groups: Groups, follower: Follower, limits: Limits) -> None:
+        self.score, self.groups, self.follower, self.limits = score, groups, follower, limits
+        self.matches: list[Match] = []
+        self.passes: list[Pass] = []
+        self.settled = 0  # so many matches, from the first, are settled
+        self.gone: list[tuple[Pass, int]] = []  # score notes passed over for good; the judge empties this
+        self._fed_us = 0
+
+    @property
+    def current(self) -> Pass | None:
+        """The pass the player is in."""
+        return self.matches[-1].during if self.matches else None
+
+    def add(self, played: Played) -> None:
+        """Follow one more note."""
+        # Corrected times of two strings may cross by a few ms; the follower's time never runs back.
+        self._fed_us = max(self._fed_us, played.on_us)
+        self.follower.feed(self._fed_us, played.pitch, played.string, played.velocity)
+        unknown = Label(group=max(self.follower.group, 0), note=-1, right=False, jump=not self.matches)
+        home = self.passes[-1] if self.passes else self._pass(1, unknown.group)
+        self.matches.append(Match(len(self.matches), played, unknown, self.follower.lost, home))
+        self._relabel()
+        self._settle(len(self.matches) - self.limits.settle_events)
+
+    def settle_until(self, now_us: int) -> None:
+        """Settle every match that has waited long enough."""
+        count = self.settled
+        while count < len(self.matches) and self._deadline(count) <= now_us:
+            count += 1
+        self._settle(count)
+
+    def settle_all(self) -> None:
+        """Settle everything and close the last pass: the take is over."""
+        self._settle(len(self.matches))
+        if self.passes:
+            self._close(self.passes[-1], ended=True)
+
+    def next_deadline(self) -> int | None:
+        """Return when the first open match will be settled by time."""
+        return self._deadline(self.settled) if self.settled < len(self.matches) else None
+
+    def unsettled(self) -> list[Match]:
+        """Return the matches that may still change."""
+        return self.matches[self.settled :]
+
+    def left_us(self, during: Pass) -> int | None:
+        """Return when the player turned away from a pass, or None while it goes on."""
+        if during.number >= len(self.passes):
+            return None
+        for match in reversed(self.matches):
+            if match.during.number <= during.number:
+                return self.matches[match.index + 1].played.on_us
+        return None
+
+    def missing(self) -> Iterator[tuple[Pass, int]]:
+        """Yield the score notes that look passed over in the part that may still change."""
+        first = self.matches[self.settled].during.number if self.settled < len(self.matches) else 0
+        for during in self.passes[max(first - 1, 0) :]:
+            if not during.closed and first:
+                yield from self._gaps(during, max(during.checked, during.start), during.front)
+
+    # --- inside ---------------------------------------------------------------------------------
+
+    def _deadline(self, index: int) -> int:
+        return self.matches[index].played.heard_us + self.limits.settle_us
+
+    def _pass(self, number: int, start: int) -> Pass:
+        while len(self.passes) < number:
+            self.passes.append(Pass(len(self.passes) + 1, start))
+        return self.passes[number - 1]
+
+    def _relabel(self) -> None:
+        """Take the follower's present opinion of every open match."""
+        window = self.matches[self.settled :]
+        labels = self.follower.trace(len(window))
+        previous = self.matches[self.settled - 1] if self.settled else None
+        number = previous.during.number if previous else 0
+        at = previous.label.group if previous else -1
+        for during in self.passes[max(number - 1, 0) :]:
+            during.forget_soft()
+        highest = number
+        for match, label in zip(window, labels, strict=True):
+            turned = label.group < at - 1 or label.group > at + LEAP
+            if label.jump or turned or not number:
+                number += 1
+                during = self._pass(number, label.group)
+                during.start = label.group
+            during = self.passes[number - 1]
+            if label.note >= 0 and during.claim(label.note) is not None:
+                label = Label(group=label.group, note=-1, right=False, jump=label.jump)
+            match.label, match.during = label, during
+            self._take(match, during.soft_anchors, during.soft_claims)
+            during.soft_front = max(during.soft_front, label.group)
+            at, highest = label.group, number
+        del self.passes[highest:]
+
+    def _take(self, match: Match, anchors: list[Anchor], claims: dict[int, Match]) -> None:
+        row = match.label.note
+        if row < 0:
+            return
+        claims[row] = match
+        note = self.score.notes[row]
+        tick = int(note["onset"])
+        if not note["grace"] and tick > match.during.last_tick():
+            anchors.append(Anchor(tick, match.played.on_us, match))
+
+    def _settle(self, count: int) -> None:
+        """Settle matches up to ``count``; what they claimed provisionally becomes final."""
+        for match in self.matches[self.settled : max(count, self.settled)]:
+            match.settled = True
+            during = match.during
+            if during.number > 1 and not self.passes[during.number - 2].closed:
+                self._close(self.passes[during.number - 2], ended=False)
+            row = match.label.note
+            if row >= 0:
+                during.claims[row] = match
+                during.soft_claims.pop(row, None)
+                if during.soft_anchors and during.soft_anchors[0].match is match:
+                    during.anchors.append(during.soft_anchors.pop(0))
+            during.settled_front = max(during.settled_front, match.label.group)
+            # A late note may still belong to the group just left, so that group waits.
+            during.checked = max(during.checked, during.start)
+            self.gone += self._final_gaps(during, during.settled_front - 1)
+            self.settled += 1
+
+    def _close(self, during: Pass, *, ended: bool) -> None:
+        """Look through the last groups of a pass: only what lies strictly inside it can be missing."""
+        last = during.settled_front
+        if ended and last == self.groups.count - 1:
+            last += 1  # the piece was played to its end: its last chord counts
+        during.checked = max(during.checked, during.start)
+        self.gone += self._final_gaps(during, last)
+        during.closed = True
+
+    def _final_gaps(self, during: Pass, end: int) -> list[tuple[Pass, int]]:
+        found = list(self._gaps(during, during.checked, end))
+        during.checked = max(during.checked, end)
+        return found
+
+    def _gaps(self, during: Pass, first: int, end: int) -> Iterator[tuple[Pass, int]]:
+        for group in range(first, end):
+            for row in self.groups.required(group):
+                if during.claim(row) is None:
+                    yield during, row

@@ -1,0 +1,230 @@
+"""A session in rows: what every report, table, JSON document and summary is made of.
+
+Times are seconds from the take's start; a figure that cannot be known is None.  Only settled verdicts
+count (DESIGN: what is provisional may still be withdrawn).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+from coach.core.damping import Stop, Way
+from coach.core.passes import Pass
+from coach.core.score import Score
+from coach.core.session import Session
+from coach.core.timing import BarTiming, Onset, bar_timings, deviations
+from coach.core.verdicts import (
+    DAMPING_FAULTS,
+    STROKE_FAULTS,
+    Damping,
+    DampingVerdict,
+    StrayVerdict,
+    Stroke,
+    StrokeVerdict,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DampRow:
+    """One bass end."""
+
+    verdict: DampingVerdict
+    stop: Stop
+    bar: int  # as a musician counts
+    beat: float
+    fret: int | None
+    due_bar: int
+    due_beat: float
+
+    @property
+    def overhang_beats(self) -> float | None:
+        """The overhang in the player's own beats."""
+        ms, beat_us = self.verdict.overhang_ms, self.verdict.beat_us
+        return ms * 1000 / beat_us if ms is not None and beat_us > 0 else None
+
+    @property
+    def faulty(self) -> bool:
+        """Whether this bass end is a fault of damping."""
+        return self.verdict.kind in DAMPING_FAULTS
+
+    @property
+    def way(self) -> Way | None:
+        """The way the plan proposes for this stop."""
+        return self.stop.way
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRow:
+    """One note of the score, or an extra one."""
+
+    verdict: StrokeVerdict
+    bar: int
+    beat: float | None
+    voice: int | None
+    asynchrony_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StrayRow:
+    """One sound that nobody asked for."""
+
+    verdict: StrayVerdict
+    bar: int
+
+    @property
+    def length_ms(self) -> float | None:
+        """How long it sounded; None while it was never heard to stop."""
+        release_us = self.verdict.release_us
+        return None if release_us is None else (release_us - self.verdict.from_us) / 1000
+
+
+@dataclass(frozen=True, slots=True)
+class BarRow:
+    """One bar's timing within a pass."""
+
+    pass_number: int
+    bar: int
+    timing: BarTiming
+
+
+@dataclass(frozen=True, slots=True)
+class PassRow:
+    """One pass; clean when nothing in it is a fault."""
+
+    number: int
+    first_bar: int
+    last_bar: int
+    faults: tuple[DampRow | NoteRow | StrayRow, ...]  # in order of time
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing went wrong."""
+        return not self.faults
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Everything settled that a take showed."""
+
+    passes: tuple[PassRow, ...]
+    damps: tuple[DampRow, ...]
+    strays: tuple[StrayRow, ...]
+    notes: tuple[NoteRow, ...]
+    bars: tuple[BarRow, ...]
+    ignored: dict[str, int]
+
+
+def report(session: Session, extra_ignored: Counter[str] | None = None) -> Report:
+    """Return the settled verdicts of a session as rows, in order of pass and time."""
+    score = session.score
+    stops = {stop.note: stop for stop in session.stops}
+    settled = [v for v in session.verdicts.values() if v.settled]
+    damps = [_damp_row(score, stops[v.note], v) for v in settled if isinstance(v, DampingVerdict)]
+    damps.sort(key=lambda r: (r.verdict.pass_number, r.verdict.note, r.verdict.time_us))
+    strays = [StrayRow(v, score.bars[v.bar].number) for v in settled if isinstance(v, StrayVerdict)]
+    strays.sort(key=lambda r: r.verdict.from_us)
+    late_by: dict[int, float] = {}
+    bars: list[BarRow] = []
+    for during in session.matching.passes:
+        onsets = pass_onsets(score, during)
+        bars += [
+            BarRow(during.number, score.bars[t.bar].number, t)
+            for t in bar_timings(score, onsets, session.click)
+        ]
+        late_by |= _asynchronies(session, during, onsets)
+    notes = [_note_row(score, v, late_by) for v in settled if isinstance(v, StrokeVerdict)]
+    notes.sort(key=lambda r: (r.verdict.pass_number, _place(score, r), r.verdict.pitch, r.verdict.time_us))
+    ignored = session.ignored + session.ringing.ignored + (extra_ignored or Counter())
+    passes = tuple(_pass_row(session, during, damps, notes, strays) for during in session.matching.passes)
+    return Report(passes, tuple(damps), tuple(strays), tuple(notes), tuple(bars), dict(ignored))
+
+
+def pass_onsets(score: Score, during: Pass) -> list[Onset]:
+    """Return the onset groups that a pass reached, for timing."""
+    onsets: list[Onset] = []
+    for anchor in (*during.anchors, *during.soft_anchors):
+        note = score.notes[anchor.match.label.note]
+        onsets.append(Onset(anchor.tick, anchor.us, int(note["bar"]), bool(note["fermata"])))
+    return onsets
+
+
+def _asynchronies(session: Session, during: Pass, onsets: list[Onset]) -> dict[int, float]:
+    """Return by played index how far each matched note of a pass stood from its time, in ms."""
+    off = dict(zip((o.tick for o in onsets), deviations(session.score, onsets, session.click), strict=True))
+    at = {o.tick: o.us for o in onsets}
+    result: dict[int, float] = {}
+    for row, match in (*during.claims.items(), *during.soft_claims.items()):
+        tick = int(session.score.notes["onset"][row])
+        if tick in off and not session.score.notes["grace"][row]:
+            result[match.played.index] = (match.played.on_us - at[tick] + off[tick]) / 1000
+    return result
+
+
+def _damp_row(score: Score, stop: Stop, verdict: DampingVerdict) -> DampRow:
+    note = score.notes[stop.note]
+    bar, due_bar = int(note["bar"]), score.bar_index(stop.due)
+    known = 0 < verdict.string <= score.tuning.strings
+    return DampRow(
+        verdict=verdict,
+        stop=stop,
+        bar=score.bars[bar].number,
+        beat=score.beat(int(note["onset"]), bar),
+        fret=score.tuning.fret(verdict.string, verdict.pitch) if known else None,
+        due_bar=score.bars[due_bar].number,
+        due_beat=score.beat(stop.due, due_bar),
+    )
+
+
+def _note_row(score: Score, verdict: StrokeVerdict, late_by: dict[int, float]) -> NoteRow:
+    if verdict.note < 0:
+        return NoteRow(verdict, score.bars[verdict.bar].number, None, None, None)
+    note = score.notes[verdict.note]
+    return NoteRow(
+        verdict=verdict,
+        bar=score.bars[verdict.bar].number,
+        beat=score.beat(int(note["onset"]), verdict.bar),
+        voice=int(note["voice"]),
+        asynchrony_ms=late_by.get(verdict.played),
+    )
+
+
+def _place(score: Score, row: NoteRow) -> int:
+    note = row.verdict.note
+    return int(score.notes["onset"][note]) if note >= 0 else score.bars[row.verdict.bar].onset
+
+
+def _pass_row(
+    session: Session,
+    during: Pass,
+    damps: list[DampRow],
+    notes: list[NoteRow],
+    strays: list[StrayRow],
+) -> PassRow:
+    score, groups = session.score, session.groups
+    number = during.number
+    faults: list[tuple[int, DampRow | NoteRow | StrayRow]] = []
+    faults += [(r.verdict.time_us, r) for r in damps if r.verdict.pass_number == number and r.faulty]
+    faults += [
+        (r.verdict.time_us, r)
+        for r in notes
+        if r.verdict.pass_number == number and r.verdict.kind in STROKE_FAULTS
+    ]
+    faults += [(r.verdict.time_us, r) for r in strays if r.verdict.pass_number == number]
+    first, last = groups.bar_of(during.start), groups.bar_of(max(during.front, during.start))
+    return PassRow(
+        number=number,
+        first_bar=score.bars[first].number,
+        last_bar=score.bars[last].number,
+        faults=tuple(row for _, row in sorted(faults, key=lambda item: item[0])),
+    )
+
+
+def count_damps(rows: tuple[DampRow, ...] | list[DampRow]) -> Counter[Damping]:
+    """Return how often each kind of bass end occurred."""
+    return Counter(row.verdict.kind for row in rows)
+
+
+def count_strokes(rows: tuple[NoteRow, ...] | list[NoteRow]) -> Counter[Stroke]:
+    """Return how often each kind of stroke occurred."""
+    return Counter(row.verdict.kind for row in rows)

@@ -1,0 +1,110 @@
+"""What to say after a take: how it went, what to mend first, what to try next."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from coach.core import words
+from coach.core.clash import Clash
+from coach.core.report import DampRow, NoteRow, Report, StrayRow, count_damps, count_strokes
+from coach.core.shapes import Summary, SummaryRow
+from coach.core.verdicts import DAMPING_FAULTS, Damping, Stroke
+
+SEVERITY = {Clash.HIGH: 3.0, Clash.MIDDLE: 2.0, Clash.LOW: 1.0}
+MOST_ROWS = 6  # what fits a page, and what a student can keep in mind
+DRIFT_SAID_MS = 35.0
+
+
+def summarise(result: Report, title: str) -> Summary:
+    """Return the summary of a take: a headline, three sentences, the worst stops first, the next step."""
+    worst = worst_stops(result)
+    return Summary(
+        headline=title,
+        sentences=tuple(s for s in (_well(result), _mend(worst, result), _time(result)) if s),
+        rows=tuple(_row(row) for row in worst[:MOST_ROWS]),
+        advice=_next(worst, result),
+    )
+
+
+def worst_stops(result: Report) -> list[DampRow]:
+    """Return the faulty bass ends, the worst first: how it clashes, then whether it never stopped."""
+    kinds = {Damping.RINGING: 2.0, Damping.LATE: 1.0, Damping.CUT: 0.6}
+
+    def weight(row: DampRow) -> float:
+        return kinds.get(row.verdict.kind, 0.0) * SEVERITY[row.stop.clash]
+
+    faulty = [row for row in result.damps if row.faulty]
+    return sorted(faulty, key=lambda row: (-weight(row), row.verdict.time_us))
+
+
+def _well(result: Report) -> str:
+    damps, strokes = count_damps(result.damps), count_strokes(result.notes)
+    asked = sum(damps[k] for k in (Damping.CLEAN, Damping.LATE, Damping.RINGING, Damping.CUT))
+    played = strokes[Stroke.RIGHT] + strokes[Stroke.WRONG] + strokes[Stroke.MISSING]
+    if not played:
+        return words.NOTHING_HEARD
+    notes = words.COUNTED_NOTES.format(right=strokes[Stroke.RIGHT], all=played)
+    if not asked:
+        return notes
+    return notes + " " + words.COUNTED_STOPS.format(clean=damps[Damping.CLEAN], all=asked)
+
+
+def _mend(worst: list[DampRow], result: Report) -> str:
+    if worst:
+        row = worst[0]
+        amount = words.milliseconds(row.verdict.overhang_ms)
+        beat = words.beat_name(row.beat)
+        said = words.fault_sentence(
+            row.verdict.kind, row.bar, beat, row.verdict.string, amount, row.verdict.pitch
+        )
+        return words.MEND_FIRST.format(fault=said)
+    others = [fault for one in result.passes for fault in one.faults]
+    if not others:
+        return ""
+    return words.MEND_FIRST.format(fault=other_sentence(others[0]))
+
+
+def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:
+    """Return any fault in one sentence."""
+    if isinstance(fault, StrayRow):
+        amount = words.milliseconds(fault.length_ms, signed=False)
+        return words.STRAY_SENTENCE.format(bar=fault.bar, string=fault.verdict.string, amount=amount)
+    beat = words.beat_name(fault.beat) if fault.beat is not None else "–"
+    amount = words.milliseconds(fault.verdict.overhang_ms) if isinstance(fault, DampRow) else ""
+    return words.fault_sentence(
+        fault.verdict.kind, fault.bar, beat, fault.verdict.string, amount, fault.verdict.pitch
+    )
+
+
+def _time(result: Report) -> str:
+    known = [row for row in result.bars if row.timing.drift_ms is not None]
+    if not known:
+        return ""
+    row = max(known, key=lambda r: abs(r.timing.drift_ms or 0.0))
+    drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SAID_MS)
+    return words.DRIFT_WORST.format(bar=row.bar, drift=drift) if drift else words.DRIFT_NONE
+
+
+def _next(worst: list[DampRow], result: Report) -> str:
+    """Return what to try next: the bar that fails most, with the bar before it, and the way."""
+    if not worst:
+        return words.NEXT_FASTER if any(one.faults == () for one in result.passes) else words.NEXT_SLOWER
+    often = Counter(row.due_bar for row in worst if row.verdict.kind in DAMPING_FAULTS)
+    bar, _ = max(often.items(), key=lambda item: (item[1], -item[0]))
+    row = next(r for r in worst if r.due_bar == bar)
+    todo = words.advice(row.verdict.kind, row.way, row.verdict.string, words.beat_name(row.beat))
+    first = max(bar - 1, min(one.first_bar for one in result.passes))
+    return words.NEXT_DRILL.format(bars=words.bars_words(first, bar), todo=todo)
+
+
+def _row(row: DampRow) -> SummaryRow:
+    beat = words.beat_name(row.beat)
+    verdict = row.verdict
+    return SummaryRow(
+        bar=str(row.bar),
+        beat=beat,
+        string=verdict.string,
+        verdict=words.DAMPING_WORDS[verdict.kind],
+        amount=words.milliseconds(verdict.overhang_ms),
+        advice=words.advice(verdict.kind, row.way, verdict.string, beat),
+    )

@@ -1,0 +1,136 @@
+"""How the player's time runs, bar by bar: against a click, or against the player's own steady tempo.
+
+Against the click a bar's drift is the median signed asynchrony of its onsets (positive: behind).  Without
+one, onset time over nominal score time is fitted by Theil and Sen's line over the whole pass (robust to
+wrong notes and single hesitations) and a bar's drift is its median deviation from that line.  The nominal
+time follows the marked tempo changes; what a fermata adds is taken out before the fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.score import Score
+
+MOST_POINTS = 400  # beyond this the fit takes every second, third … point: pairs grow with the square
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """A click track: tick 0 falls on ``start_us``, and the tempo is ``speed`` times the written one."""
+
+    start_us: int
+    speed: float = 1.0
+
+    def us(self, score: Score, tick: float) -> float:
+        """Return the click's time of a tick in µs."""
+        return self.start_us + score.nominal_us(tick) / self.speed
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """A matched onset group: where the score has it, and when it was heard."""
+
+    tick: int
+    us: int
+    bar: int
+    fermata: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BarTiming:
+    """One bar's figures; None where a bar has fewer than two onsets."""
+
+    bar: int  # performed bar
+    n: int
+    drift_ms: float | None
+    slope_ms: float | None  # change of the drift over the bar
+    spread_ms: float | None  # median absolute deviation within the bar
+    tempo_percent: float | None  # the bar's own tempo in percent of the pass's (or of the click's)
+
+
+def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:
+    """Return slope and intercept of the line through the median of all pairs' slopes.
+
+    ``x`` and ``y`` have shape (n,), n >= 1; equal x are passed over.  One point gives slope 1.
+    """
+    if len(x) > MOST_POINTS:
+        step = -(-len(x) // MOST_POINTS)
+        return theil_sen(x[::step], y[::step])
+    i, j = np.triu_indices(len(x), 1)
+    dx = x[j] - x[i]
+    usable = dx != 0
+    slope = float(np.median((y[j] - y[i])[usable] / dx[usable])) if usable.any() else 1.0
+    return slope, float(np.median(y - slope * x))
+
+
+def bar_timings(score: Score, onsets: Sequence[Onset], click: Click | None = None) -> list[BarTiming]:
+    """Return the timing of every bar that one pass touched, in order.
+
+    ``onsets`` are in order of time, one for each onset group.
+    """
+    if not onsets:
+        return []
+    nominal, heard, off, pace = _fit(score, onsets, click)
+    bars = np.array([o.bar for o in onsets])
+    return [_bar(score, bar, nominal, heard, off, bars, pace) for bar in sorted(set(bars.tolist()))]
+
+
+def deviations(score: Score, onsets: Sequence[Onset], click: Click | None = None) -> list[float]:
+    """Return how late each onset of one pass was, in µs (negative: early), as ``bar_timings`` reckons."""
+    off: list[float] = _fit(score, onsets, click)[2].tolist() if onsets else []
+    return off
+
+
+def _fit(score: Score, onsets: Sequence[Onset], click: Click | None) -> tuple[Floats, Floats, Floats, float]:
+    """Return nominal and heard times, the deviations, and the pace (heard over nominal)."""
+    nominal = np.array([score.nominal_us(o.tick) for o in onsets])
+    heard = np.array([o.us for o in onsets], float)
+    heard = _without_fermatas(nominal, heard, onsets)
+    if click is not None:
+        pace = 1.0 / click.speed
+        return nominal, heard, heard - (click.start_us + nominal * pace), pace
+    pace, start = theil_sen(nominal, heard)
+    return nominal, heard, heard - (start + nominal * pace), pace
+
+
+def _bar(
+    score: Score, bar: int, nominal: Floats, heard: Floats, off: Floats, bars: NDArray[np.int64], pace: float
+) -> BarTiming:
+    inside = np.flatnonzero(bars == bar)
+    n = len(inside)
+    if n < 2:
+        return BarTiming(bar, n, None, None, None, None)
+    mine = off[inside]
+    drift = float(np.median(mine))
+    rate, _ = theil_sen(nominal[inside], mine)
+    length = score.nominal_us(score.bars[bar].end) - score.nominal_us(score.bars[bar].onset)
+    span = np.append(inside, inside[-1] + 1) if inside[-1] + 1 < len(heard) else inside
+    own, _ = theil_sen(nominal[span], heard[span])
+    return BarTiming(
+        bar=bar,
+        n=n,
+        drift_ms=drift / 1000,
+        slope_ms=rate * length / 1000,
+        spread_ms=float(np.median(np.abs(mine - drift))) / 1000,
+        tempo_percent=100 * pace / own if own > 0 else None,
+    )
+
+
+def _without_fermatas(nominal: Floats, heard: Floats, onsets: Sequence[Onset]) -> Floats:
+    """Return the heard times with each interval after a fermata cut to its nominal length."""
+    held = np.array([o.fermata for o in onsets[:-1]], bool)
+    if not held.any():
+        return heard
+    steps, asked = np.diff(heard), np.diff(nominal)
+    plain = ~held & (asked > 0)
+    pace = float(np.median(steps[plain] / asked[plain])) if plain.any() else 1.0
+    steps = np.where(held, asked * pace, steps)
+    trimmed: Floats = heard[0] + np.concatenate(([0.0], np.cumsum(steps)))
+    return trimmed

@@ -1,0 +1,154 @@
+"""Every sentence the program says about playing, in one place, ready to translate."""
+
+from __future__ import annotations
+
+from coach.core.clash import Clash
+from coach.core.damping import Reason, Way
+from coach.core.pitch import name
+from coach.core.verdicts import Damping, Stroke
+
+CIRCLED = "⓪①②③④⑤⑥⑦⑧⑨⑩"
+
+WAY_SHORT = {
+    Way.RETURNING_THUMB: "p back",
+    Way.SIDE_OF_THUMB: "p side",
+    Way.REST_STROKE: "p rest",
+    Way.PLANTED_THUMB: "p plant",
+    Way.LEFT_HAND_RELEASE: "l.h.",
+    Way.LEFT_HAND_TOUCH: "l.h. touch",
+    Way.FINGER: "finger",
+}
+WAY_NAME = {
+    Way.RETURNING_THUMB: "returning thumb",
+    Way.SIDE_OF_THUMB: "side of the thumb",
+    Way.REST_STROKE: "rest stroke",
+    Way.PLANTED_THUMB: "thumb plants",
+    Way.LEFT_HAND_RELEASE: "left hand lifts",
+    Way.LEFT_HAND_TOUCH: "left hand touches",
+    Way.FINGER: "a finger stops it",
+}
+WAY_ADVICE = {
+    Way.RETURNING_THUMB: "play the new bass, then lay the thumb straight back on string {string}",
+    Way.SIDE_OF_THUMB: "let the side of the thumb lean on string {string} as it plays the new bass",
+    Way.REST_STROKE: "play the new bass as a rest stroke, so that the thumb lands on string {string}",
+    Way.PLANTED_THUMB: "plant the thumb on string {string} where the rest begins",
+    Way.LEFT_HAND_RELEASE: "release the left-hand finger, but keep touching string {string}",
+    Way.LEFT_HAND_TOUCH: "touch string {string} lightly with a free left-hand finger",
+    Way.FINGER: "let a right-hand finger stop string {string}",
+}
+DAMPING_WORDS = {
+    Damping.CLEAN: "clean",
+    Damping.LATE: "stopped late",
+    Damping.RINGING: "rang on",
+    Damping.CUT: "cut short",
+    Damping.FADED: "died away",
+    Damping.REPLACED: "replaced",
+    Damping.FREE: "free to ring",
+    Damping.MISSED: "not played",
+}
+STROKE_WORDS = {
+    Stroke.RIGHT: "right",
+    Stroke.WRONG: "wrong note",
+    Stroke.MISSING: "left out",
+    Stroke.EXTRA: "extra note",
+}
+STROKE_ADVICE = {
+    Stroke.RIGHT: "",
+    Stroke.WRONG: "play the bar alone, slowly, and name the notes",
+    Stroke.MISSING: "play the voice alone, then together",
+    Stroke.EXTRA: "look where the finger goes before it plays",
+}
+STRAY_ADVICE = "keep a finger or the thumb resting on that string"
+REASON_WORDS = {
+    Reason.NEXT_BASS: "next bass",
+    Reason.REST: "rest",
+    Reason.END: "end",
+    Reason.MARKED: "damp mark",
+    Reason.REPLACED: "same string again",
+    Reason.FREE: "may ring",
+}
+CLASH_WORDS = {Clash.LOW: "hardly heard", Clash.MIDDLE: "heard", Clash.HIGH: "clashes"}
+
+NOTHING_HEARD = "Nothing of this piece was heard."
+COUNTED_NOTES = "{right} of {all} notes were right."
+COUNTED_STOPS = "{clean} of {all} bass stops were clean."
+MEND_FIRST = "To mend first: {fault}"
+STRAY_SENTENCE = "bar {bar}: string {string} rang for {amount} and nobody asked for it."
+DRIFT_WORST = "The time strayed most in bar {bar}: {drift}."
+DRIFT_NONE = "The time was steady."
+NEXT_DRILL = "Next, play {bars} slowly, three clean times in a row: {todo}."
+NEXT_FASTER = "Next, play it again a little faster."
+NEXT_SLOWER = "Next, play it again a little slower."
+
+OTHER_SCORE = "only {right} of {heard} notes fit {score}: perhaps the take belongs to another score"
+HAND_CARE = (
+    "Warm up first, take a break of at least ten minutes every hour, and stop at once if anything hurts; "
+    "pain that stays is for a teacher or a clinician, not for more practice."
+)
+
+
+def string_sign(string: int) -> str:
+    """Return a string's circled number, the trade's sign."""
+    return CIRCLED[string] if 0 < string < len(CIRCLED) else "–"
+
+
+def milliseconds(ms: float | None, *, signed: bool = True) -> str:
+    """Return a figure such as ``+240 ms``, or ``–`` where it is not known."""
+    if ms is None:
+        return "–"
+    return f"{ms:+.0f} ms".replace("-", "−") if signed else f"{ms:.0f} ms"
+
+
+def beat_name(beat: float) -> str:
+    """Return a beat as a musician reads it: ``2``, ``2½``, ``3.33``."""
+    whole, part = divmod(beat, 1)
+    if part < 0.005:
+        return f"{whole:.0f}"
+    if abs(part - 0.5) < 0.005:
+        return f"{whole:.0f}½"
+    return f"{beat:.2f}"
+
+
+def advice(kind: Damping, way: Way | None, string: int, beat: str) -> str:
+    """Return what to do about a bass end; empty where nothing is to be done."""
+    if kind in (Damping.LATE, Damping.RINGING):
+        if way is None:
+            return f"stop string {string} at beat {beat}"
+        return WAY_ADVICE[way].format(string=string)
+    if kind is Damping.CUT:
+        return f"let string {string} sound until its end is due"
+    if kind is Damping.MISSED:
+        return "play the bass alone until it is sure"
+    return ""
+
+
+def fault_sentence(kind: Damping | Stroke, bar: int, beat: str, string: int, amount: str, pitch: int) -> str:
+    """Return one fault in one sentence."""
+    place = f"bar {bar}, beat {beat}"
+    tone = name(pitch, octave=False)
+    match kind:
+        case Damping.LATE:
+            return f"{place}: the {tone} on string {string} was stopped late ({amount})."
+        case Damping.RINGING:
+            return f"{place}: the {tone} on string {string} rang on."
+        case Damping.CUT:
+            return f"{place}: the {tone} on string {string} was cut short."
+        case Damping.MISSED | Stroke.MISSING:
+            return f"{place}: the {tone} was left out."
+        case Stroke.WRONG:
+            return f"{place}: {tone} was played, another note is written."
+        case Stroke.EXTRA:
+            return f"{place}: an extra {tone}."
+    return f"{place}: {kind.value}."
+
+
+def drift_words(drift_ms: float, threshold_ms: float) -> str:
+    """Return a bar's drift in words once it passes the threshold."""
+    if abs(drift_ms) < threshold_ms:
+        return ""
+    return f"{abs(drift_ms):.0f} ms {'behind' if drift_ms > 0 else 'ahead'}"
+
+
+def bars_words(first: int, last: int) -> str:
+    """Return ``bar 4`` or ``bars 1–4``."""
+    return f"bar {first}" if first == last else f"bars {first}–{last}"

@@ -1,0 +1,271 @@
+"""Plans and reports as text that a student reads, and as JSON that other tools read.
+
+The JSON documents are a contract: keys and tokens do not change within a format.  A figure that cannot be
+known is null; ``beat`` is 1-based in the meter's written denominator; ``*_s`` are seconds from the take's
+start.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from coach.core import words
+from coach.core.damping import Reason, Stop
+from coach.core.pitch import name
+from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
+from coach.core.score import Score
+from coach.core.shapes import Summary
+from coach.core.verdicts import DAMPING_FAULTS
+
+Cells = tuple[str, ...]
+
+# --- the plan ---------------------------------------------------------------------------------------
+
+
+def plan_json(score: Score, stops: Iterable[Stop]) -> str:
+    """Return the damping plan as a JSON document."""
+    first = score.bars[0] if score.bars else None
+    document = {
+        "score": {
+            "title": score.title,
+            "bars": len({bar.written for bar in score.bars}),
+            "pickup": bool(first and first.number == 0),
+            "key": None,
+            "scale": None,
+            "tempo": score.qpm(0) if score.tempo_given else None,
+            "meter": f"{first.beats}/{first.beat_unit}" if first else None,
+        },
+        "bars": [{"bar": bar.number, "chord": None, "roman": None, "phrase": None} for bar in score.bars],
+        "damps": [_plan_row(score, stop) for stop in stops],
+    }
+    return json.dumps(document, ensure_ascii=False, indent=1)
+
+
+def _plan_row(score: Score, stop: Stop) -> dict[str, Any]:
+    note = score.notes[stop.note]
+    due_bar = score.bar_index(stop.due)
+    return {
+        "note": stop.note,
+        "bar": score.bars[int(note["bar"])].number,
+        "beat": round(score.beat(int(note["onset"]), int(note["bar"])), 4),
+        "string": stop.string or None,
+        "fret": stop.fret if stop.fret >= 0 else None,
+        "pitch": int(note["pitch"]),
+        "due_bar": score.bars[due_bar].number,
+        "due_beat": round(score.beat(stop.due, due_bar), 4),
+        "reason": stop.reason.value,
+        "next_string": stop.next_string,
+        "ways": [way.value for way in stop.ways],
+        "way": stop.way.value if stop.way else None,
+        "time_ms": round(stop.time_ms, 1) if stop.time_ms is not None else None,
+        "clash": stop.clash.value,
+        "in_chord": stop.in_chord,
+        "wanted": stop.wanted,
+    }
+
+
+def plan_text(score: Score, stops: Iterable[Stop]) -> str:
+    """Return the damping plan as a table."""
+    rows: list[Cells] = [
+        ("bar", "beat", "bass", "string", "ends at", "because", "stop it by", "time", "if it rings on")
+    ]
+    for stop in stops:
+        note = score.notes[stop.note]
+        bar, due_bar = int(note["bar"]), score.bar_index(stop.due)
+        way = ", or ".join(words.WAY_NAME[w] for w in stop.ways)
+        if stop.reason not in (Reason.FREE, Reason.REPLACED) and not stop.reachable:
+            way = "no time: not asked for"
+        asked = stop.wanted
+        rows.append(
+            (
+                str(score.bars[bar].number),
+                words.beat_name(score.beat(int(note["onset"]), bar)),
+                name(int(note["pitch"]), score.bars[bar].fifths, octave=False),
+                words.string_sign(stop.string),
+                f"{score.bars[due_bar].number}:{words.beat_name(score.beat(stop.due, due_bar))}",
+                words.REASON_WORDS[stop.reason],
+                way or "–",
+                f"{stop.time_ms / 1000:.1f} s" if asked and stop.time_ms is not None else "–",
+                words.CLASH_WORDS[stop.clash] if asked else "–",
+            )
+        )
+    return table(rows)
+
+
+# --- the report -------------------------------------------------------------------------------------
+
+
+def review_json(result: Report) -> str:
+    """Return a report as a JSON document."""
+    document = {
+        "passes": [_pass_json(row) for row in result.passes],
+        "damps": [_damp_json(row) for row in result.damps],
+        "strays": [_stray_json(row) for row in result.strays],
+        "notes": [_note_json(row) for row in result.notes],
+        "bars": [_bar_json(row) for row in result.bars],
+        "ignored": result.ignored,
+    }
+    return json.dumps(document, ensure_ascii=False, indent=1)
+
+
+def _pass_json(row: PassRow) -> dict[str, Any]:
+    return {
+        "pass": row.number,
+        "first_bar": row.first_bar,
+        "last_bar": row.last_bar,
+        "clean": row.clean,
+        "faults": [_fault_json(fault) for fault in row.faults],
+    }
+
+
+def _fault_json(row: DampRow | NoteRow | StrayRow) -> dict[str, Any]:
+    what = "stray" if isinstance(row, StrayRow) else row.verdict.kind.value
+    beat = None if isinstance(row, StrayRow) or row.beat is None else round(row.beat, 4)
+    return {"what": what, "bar": row.bar, "beat": beat, "string": row.verdict.string or None}
+
+
+def _damp_json(row: DampRow) -> dict[str, Any]:
+    verdict = row.verdict
+    return {
+        "pass": verdict.pass_number,
+        "note": verdict.note,
+        "bar": row.bar,
+        "beat": round(row.beat, 4),
+        "string": verdict.string or None,
+        "fret": row.fret,
+        "pitch": verdict.pitch,
+        "verdict": verdict.kind.value,
+        "on_s": _seconds(verdict.on_us),
+        "due_s": _seconds(verdict.due_us),
+        "release_s": _seconds(verdict.release_us),
+        "overhang_ms": _rounded(verdict.overhang_ms, 1),
+        "overhang_beats": _rounded(row.overhang_beats, 3),
+        "way": row.way.value if row.way else None,
+    }
+
+
+def _stray_json(row: StrayRow) -> dict[str, Any]:
+    return {
+        "pass": row.verdict.pass_number,
+        "string": row.verdict.string or None,
+        "pitch": row.verdict.pitch,
+        "bar": row.bar,
+        "from_s": _seconds(row.verdict.from_us),
+        "ms": _rounded(row.length_ms, 1),
+    }
+
+
+def _note_json(row: NoteRow) -> dict[str, Any]:
+    return {
+        "pass": row.verdict.pass_number,
+        "bar": row.bar,
+        "beat": _rounded(row.beat, 4),
+        "voice": row.voice,
+        "string": row.verdict.string or None,
+        "pitch": row.verdict.pitch,
+        "verdict": row.verdict.kind.value,
+        "on_s": _seconds(row.verdict.on_us),
+        "asynchrony_ms": _rounded(row.asynchrony_ms, 1),
+    }
+
+
+def _bar_json(row: BarRow) -> dict[str, Any]:
+    timing = row.timing
+    return {
+        "pass": row.pass_number,
+        "bar": row.bar,
+        "tempo": _rounded(timing.tempo_percent, 1),
+        "drift_ms": _rounded(timing.drift_ms, 1),
+        "slope_ms": _rounded(timing.slope_ms, 1),
+        "spread_ms": _rounded(timing.spread_ms, 1),
+        "n": timing.n,
+    }
+
+
+def _seconds(us: int | None) -> float | None:
+    return None if us is None else round(us / 1e6, 6)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def review_text(result: Report, *, everything: bool = False) -> str:
+    """Return a report as tables a student can read: bass ends, other faults, drift by bar."""
+    parts: list[str] = []
+    for one in result.passes:
+        bars = words.bars_words(one.first_bar, one.last_bar)
+        verdict = "clean" if one.clean else f"{len(one.faults)} to mend"
+        parts.append(f"Pass {one.number}, {bars}: {verdict}.")
+        rows: list[Cells] = [("bar", "beat", "string", "verdict", "by how much", "what to do")]
+        damps = [r for r in result.damps if r.verdict.pass_number == one.number]
+        others = [f for f in one.faults if not isinstance(f, DampRow)]
+        listed = [_damp_text(r) for r in damps if everything or r.verdict.kind in DAMPING_FAULTS]
+        listed += [_other_text(r) for r in others]
+        if listed:
+            parts.append(table(rows + [cells for _, cells in sorted(listed, key=lambda item: item[0])]))
+        drift = _drift_text([b for b in result.bars if b.pass_number == one.number])
+        if drift:
+            parts.append(drift)
+    if not result.passes:
+        parts.append("Nothing of this score was heard in the take.")
+    if result.ignored:
+        counted = ", ".join(f"{count} {what}" for what, count in sorted(result.ignored.items()))
+        parts.append(f"Passed over: {counted}.")
+    return "\n\n".join(parts)
+
+
+def _damp_text(row: DampRow) -> tuple[tuple[int, float], Cells]:
+    verdict, beat = row.verdict, words.beat_name(row.beat)
+    amount = "–"
+    if verdict.kind in DAMPING_FAULTS:
+        amount = words.milliseconds(verdict.overhang_ms)
+        if verdict.overhang_ms is None:
+            amount = "to the end"
+    todo = words.advice(verdict.kind, row.way, verdict.string, beat)
+    cells = (
+        str(row.bar),
+        beat,
+        words.string_sign(verdict.string),
+        words.DAMPING_WORDS[verdict.kind],
+        amount,
+        todo,
+    )
+    return (row.bar, row.beat), cells
+
+
+def _other_text(row: NoteRow | StrayRow) -> tuple[tuple[int, float], Cells]:
+    string = words.string_sign(row.verdict.string)
+    if isinstance(row, StrayRow):
+        amount = words.milliseconds(row.length_ms, signed=False)
+        return (row.bar, 99.0), (str(row.bar), "–", string, "rang unasked", amount, words.STRAY_ADVICE)
+    kind = row.verdict.kind
+    beat = words.beat_name(row.beat) if row.beat is not None else "–"
+    tone = name(row.verdict.pitch, octave=False)
+    cells = (str(row.bar), beat, string, words.STROKE_WORDS[kind], tone, words.STROKE_ADVICE[kind])
+    return (row.bar, row.beat or 0.0), cells
+
+
+def _drift_text(bars: list[BarRow]) -> str:
+    said = []
+    for row in bars:
+        if row.timing.drift_ms is None:
+            continue
+        said.append(f"{row.bar} {words.milliseconds(row.timing.drift_ms)}")
+    return f"Drift by bar (behind +, ahead −): {'; '.join(said)}." if said else ""
+
+
+def summary_text(summary: Summary) -> str:
+    """Return a summary for the terminal, with the caution that belongs to long work."""
+    lines = [*summary.sentences, "", summary.advice, "", words.HAND_CARE]
+    return "\n".join(lines)
+
+
+def table(rows: list[Cells]) -> str:
+    """Return rows as text in columns; the first row is the heading."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
+    lines.insert(1, "  ".join("-" * width for width in widths))
+    return "\n".join(line.rstrip() for line in lines)

@@ -1,0 +1,524 @@
+"""The pipe's frames, the child's search for a port, and the parent that outlives its child."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coach.devices import child as child_module
+from coach.devices.backends import OnHeard, Unavailable
+from coach.devices.child_end import DONE, LOOK_AGAIN, Outlet
+from coach.devices.messages import Alive, Finished, Heard, Message, PortState, Unpacker, pack
+from coach.devices.midi_child import Reader, Wish
+from coach.devices.midi_in import MidiIn
+from coach.devices.portmidi import PortMidi, Sorter
+from coach.devices.take_player import TakePlayer
+from tests.harness import ROOT, Inbox, until
+
+FAKE_CHILD = str(Path(__file__).with_name("fake_midi_child.py"))
+MESSAGES: list[Message] = [
+    Heard(123_456_789_012, b"\x90\x40\x7f"),
+    Heard(-1, b""),
+    Heard(2**62, b"\xf0" + bytes(70_000) + b"\xf7"),
+    PortState("lost", "“Hexbox” is no longer there.", "Hexbox"),
+    PortState("waiting", "There is no MIDI port."),
+    Alive(),
+    Finished(5),
+]
+
+
+# --- frames -------------------------------------------------------------------------------------------
+
+
+@given(st.lists(st.integers(1, 200), max_size=400))
+def test_messages_cross_in_pieces_of_any_size(sizes: list[int]) -> None:
+    wire, unpacker, found, at = b"".join(map(pack, MESSAGES)), Unpacker(), list[Message](), 0
+    for size in sizes:
+        found += unpacker.feed(wire[at : at + size])
+        at += size
+    found += unpacker.feed(wire[at:])
+    assert found == MESSAGES
+
+
+def test_a_frame_is_kind_length_stamp_and_bytes() -> None:
+    # By hand: kind 1, length 8 + 3, the stamp 258 = 0x0102 little-endian, then the message.
+    assert pack(Heard(258, b"\x80\x40\x00")) == bytes.fromhex("01 0b000000 0201000000000000 804000")
+
+
+def test_foreign_bytes_are_refused() -> None:
+    with pytest.raises(ValueError, match="byte 76 begins no frame"):
+        Unpacker().feed(b"Listen")
+
+
+# --- the child: finding and keeping a port ----------------------------------------------------------------
+
+
+class FakeBackend:
+    """A MIDI system whose list of ports and whose life are a script: one entry for each look."""
+
+    live = True
+
+    def __init__(self, name: str, lists: list[list[str]], dies_at_look: int | None = None) -> None:
+        self.name, self.lists, self.dies_at_look = name, lists, dies_at_look
+        self.look = 0
+        self.opened: str | None = None
+        self.closed = False
+        self.heard: OnHeard | None = None
+
+    def names(self) -> list[str]:
+        return self.lists[min(self.look, len(self.lists) - 1)]
+
+    def open(self, index: int, heard: OnHeard) -> None:
+        self.opened, self.heard = self.names()[index], heard
+
+    def run(self, seconds: float, gone: threading.Event) -> None:
+        assert self.heard is not None
+        self.heard(1000 + self.look, bytes((0x90, self.look, 1)))
+        self.look += 1
+
+    def dead(self) -> bool:
+        return self.dies_at_look is not None and self.look >= self.dies_at_look
+
+    def close(self) -> None:
+        self.closed = True
+
+
+class Gone(threading.Event):
+    """The parent goes away at the n-th look; waiting takes no time and advances the backends' scripts."""
+
+    def __init__(self, backends: list[FakeBackend], after: int) -> None:
+        super().__init__()
+        self.backends, self.left = backends, after
+
+    def wait(self, timeout: float | None = None) -> bool:
+        for backend in self.backends:
+            backend.look += 1
+        self.left -= 1
+        if not self.left:
+            self.set()
+        return self.is_set()
+
+
+class Said(Outlet):
+    """Keeps what a child would have written."""
+
+    def __init__(self) -> None:
+        self.messages: list[Message] = []
+
+    def send(self, message: Message) -> None:
+        if not isinstance(message, Alive):
+            self.messages.append(message)
+
+    def kinds(self) -> list[str]:
+        return [m.state if isinstance(m, PortState) else "heard" for m in self.messages]
+
+
+def run_reader(
+    backends: list[FakeBackend], wish: Wish | None = None, after: int = 50, missing: tuple[str, ...] = ()
+) -> tuple[int, Said]:
+    def absent(name: str) -> Callable[[], FakeBackend]:
+        def make() -> FakeBackend:
+            raise Unavailable(f"{name}: gone fishing")
+
+        return make
+
+    known = [(b.name, lambda b=b: b) for b in backends] + [(name, absent(name)) for name in missing]
+    said = Said()
+    return Reader(wish or Wish(), said, Gone(backends, after)).run(known), said
+
+
+def test_a_port_is_waited_for_heard_and_lost() -> None:
+    alsa = FakeBackend("ALSA", [[], [], ["Hexbox 20:0"], ["Hexbox 20:0"], []])
+    code, said = run_reader([alsa])
+    assert code == LOOK_AGAIN
+    assert said.messages == [
+        PortState("waiting", "There is no MIDI port; plug in the guitar's converter and switch it on."),
+        PortState("open", "Listening to “Hexbox 20:0”.", "Hexbox 20:0"),
+        Heard(1002, b"\x90\x02\x01"),
+        Heard(1003, b"\x90\x03\x01"),
+        PortState(
+            "lost",
+            "“Hexbox 20:0” is no longer there; what was played is kept, and listening goes on when it is back.",
+            "Hexbox 20:0",
+        ),
+    ]
+    assert alsa.closed
+
+
+def test_the_second_system_has_the_port() -> None:
+    alsa, jack = FakeBackend("ALSA", [["Midi Through 14:0"]]), FakeBackend("JACK", [["hexbox:out"], []])
+    code, said = run_reader([alsa, jack])
+    assert (code, alsa.opened, jack.opened) == (LOOK_AGAIN, None, "hexbox:out")
+    assert said.kinds() == ["open", "heard", "lost"]
+
+
+def test_a_dead_server_is_left_without_a_farewell() -> None:
+    jack = FakeBackend("JACK", [["hexbox:out"]], dies_at_look=2)
+    code, said = run_reader([jack])
+    assert code == LOOK_AGAIN
+    assert said.kinds() == ["open", "heard", "heard", "lost"]
+    assert not jack.closed  # tearing down a client of a dead server has been seen to crash
+
+
+def test_a_server_that_dies_while_nothing_is_open_is_no_loss() -> None:
+    code, said = run_reader([FakeBackend("JACK", [[]], dies_at_look=3)])
+    assert (code, said.kinds()) == (LOOK_AGAIN, ["waiting"])
+
+
+def test_several_ports_are_named_and_waited_over() -> None:
+    code, said = run_reader([FakeBackend("ALSA", [["Hexbox 20:0", "Keys 24:0"], ["Hexbox 20:0"], []])])
+    assert said.kinds() == ["ambiguous", "open", "heard", "lost"]
+    assert isinstance(said.messages[0], PortState)
+    assert said.messages[0].text == (
+        "There are 2 ports: “Hexbox 20:0”, “Keys 24:0”; name one of them after --port."
+    )
+
+
+def test_a_lost_port_is_known_again_under_another_number() -> None:
+    wish = Wish(wanted="box", only="Hexbox:Hexbox MIDI 1 20:0")
+    alsa = FakeBackend("ALSA", [["Boxwood 20:0"], ["Boxwood 20:0", "Hexbox:Hexbox MIDI 1 131:0"], []])
+    run_reader([alsa], wish)
+    assert alsa.opened == "Hexbox:Hexbox MIDI 1 131:0"
+
+
+def test_a_missing_system_is_looked_for_by_a_fresh_process() -> None:
+    code, said = run_reader([FakeBackend("ALSA", [[]])], missing=("JACK",))
+    assert (code, said.kinds()) == (LOOK_AGAIN, ["waiting"])
+    code, said = run_reader([FakeBackend("ALSA", [[]])])  # nothing missing: this process goes on waiting
+    assert (code, said.kinds()) == (DONE, ["waiting"])
+
+
+def test_no_system_at_all_is_one_sentence() -> None:
+    code, said = run_reader([], missing=("ALSA", "JACK"))
+    assert code == LOOK_AGAIN
+    assert said.messages == [
+        PortState(
+            "no-backend",
+            "No MIDI system answers (ALSA: gone fishing; JACK: gone fishing): "
+            "load ALSA's sequencer (modprobe snd-seq) or start a JACK server.",
+        )
+    ]
+
+
+def test_a_port_in_use_is_said() -> None:
+    class Busy(FakeBackend):
+        def open(self, index: int, heard: OnHeard) -> None:
+            raise OSError("device busy")
+
+    code, said = run_reader([Busy("WinMM", [["Hexbox 0"]])])
+    assert code == LOOK_AGAIN
+    assert said.messages == [
+        PortState("waiting", "“Hexbox 0” cannot be opened (device busy); it may be in use.", "Hexbox 0")
+    ]
+
+
+# --- the parent -------------------------------------------------------------------------------------------
+
+
+def fake(tmp_path: Path, then: str) -> list[str]:
+    return [sys.executable, FAKE_CHILD, str(tmp_path / "starts"), then]
+
+
+def test_a_killed_child_is_started_again_and_its_port_is_heard_again(tmp_path: Path) -> None:
+    inbox = Inbox()
+    with MidiIn(None, inbox, command=fake(tmp_path, "stay")) as midi_in:
+        inbox.wait(lambda box: len(box.heard) == 1)
+        assert midi_in.child_pid is not None
+        os.kill(midi_in.child_pid, signal.SIGKILL)
+        inbox.wait(lambda box: len(box.heard) == 2)
+    assert [m.data for m in inbox.heard] == [b"\x90\x01\x40", b"\x90\x02\x40"]
+    assert inbox.kinds() == ["open", "failed", "open"]
+    assert inbox.states[1] == PortState(
+        "failed",
+        "The reader of the MIDI port stopped by itself (SIGKILL); it is started again, and what was played is kept.",
+        "pretence",
+    )
+
+
+def test_a_child_that_wants_a_fresh_start_gets_one_without_a_word(tmp_path: Path) -> None:
+    inbox = Inbox()
+    with MidiIn(None, inbox, command=fake(tmp_path, str(LOOK_AGAIN))):
+        inbox.wait(lambda box: len(box.heard) == 3)
+    assert "failed" not in inbox.kinds()
+
+
+def test_a_hung_child_is_killed_and_started_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(child_module, "LOOK_S", 0.5)
+    inbox = Inbox()
+    with MidiIn(None, inbox, command=fake(tmp_path, "hang")):
+        inbox.wait(lambda box: len(box.heard) == 2)
+        assert inbox.kinds() == ["open", "failed", "open"]
+        assert inbox.states[1].text.startswith("The reader of the MIDI port did not answer any more;")
+
+
+def test_restarts_back_off_and_begin_anew_once_open(tmp_path: Path) -> None:
+    waits: list[float] = []
+    midi_in = MidiIn(
+        None, Inbox(), command=[sys.executable, "-c", "import os; os._exit(75)"], back_off_s=(1, 2, 3)
+    )
+
+    def wait(seconds: float) -> bool:
+        waits.append(seconds)
+        if len(waits) == 5:
+            midi_in._closing.set()
+        return midi_in._closing.is_set()
+
+    closing = threading.Event()
+    midi_in._closing = SimpleNamespace(wait=wait, set=closing.set, is_set=closing.is_set)  # type: ignore[assignment]
+    midi_in._run()
+    assert waits == [1, 2, 3, 3, 3]
+
+
+def test_a_lost_port_is_one_sentence_until_it_is_back() -> None:
+    inbox = Inbox()
+    midi_in = MidiIn(None, inbox)
+    opened = PortState("open", "Listening.", "Hexbox 20:0")
+    lost = PortState("lost", "It is gone.", "Hexbox 20:0")
+    for state in [
+        PortState("waiting", "No port."),
+        PortState("waiting", "No port."),
+        opened,
+        lost,
+        PortState("no-backend", "No MIDI system."),
+        PortState("waiting", "No port."),
+        opened,
+        opened,
+    ]:
+        midi_in._tell(state)
+    assert inbox.states == [PortState("waiting", "No port."), opened, lost, opened, opened]
+    assert "--only=Hexbox 20:0" in midi_in._own_command()
+
+
+def test_after_close_nothing_more_is_handed_on_and_the_child_is_gone(tmp_path: Path) -> None:
+    inbox = Inbox()
+    midi_in = MidiIn(None, inbox, command=fake(tmp_path, "stay"))
+    midi_in.start()
+    inbox.wait(lambda box: len(box.heard) == 1)
+    pid = midi_in.child_pid
+    midi_in.close()
+    count = len(inbox.messages)
+    assert pid is not None
+    with pytest.raises(ProcessLookupError):
+        os.kill(pid, 0)
+    assert not midi_in._thread.is_alive()
+    assert len(inbox.messages) == count
+
+
+def test_closing_before_the_start_and_twice_is_harmless(tmp_path: Path) -> None:
+    midi_in = MidiIn(None, Inbox(), command=fake(tmp_path, "stay"))
+    midi_in.close()
+    midi_in.start()
+    midi_in.close()
+    assert not (tmp_path / "starts").exists()
+
+
+def test_the_child_ends_when_its_parent_is_killed(tmp_path: Path) -> None:
+    program = f"""
+import time
+from coach.devices.midi_in import MidiIn
+midi_in = MidiIn(None, lambda message: print(midi_in.child_pid, flush=True), command={fake(tmp_path, "stay")!r})
+midi_in.start()
+time.sleep(600)
+"""
+    parent = subprocess.Popen([sys.executable, "-c", program], cwd=ROOT, stdout=subprocess.PIPE)
+    assert parent.stdout is not None
+    pid = int(parent.stdout.readline())
+    os.kill(pid, 0)
+    parent.kill()
+    parent.wait()
+    parent.stdout.close()
+
+    def ended() -> bool:
+        # Nobody may be left to collect it in a container, so a zombie is as good as gone.
+        stat = Path(f"/proc/{pid}/stat")
+        return not stat.exists() or stat.read_text().rpartition(")")[2].split()[0] == "Z"
+
+    assert until(ended, 10)
+
+
+def test_the_real_child_loads_neither_pygame_nor_numpy() -> None:
+    program = "import sys, coach.devices.midi_child as m; m.makers(); print('pygame' in sys.modules, 'numpy' in sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["False", "False"]
+
+
+def test_an_error_in_the_child_shows_its_traceback_though_the_libraries_are_silenced() -> None:
+    program = """
+import os
+from coach.devices.child_end import private_output
+private_output()
+os.write(2, b"chatter of a C library")
+os.write(1, b"more of it")
+raise KeyError("a bug")
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert "KeyError: 'a bug'" in done.stderr
+    assert "chatter" not in done.stderr
+    assert done.stdout == ""
+
+
+# --- PortMidi ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform != "linux" or os.path.exists("/dev/snd/seq"), reason="this machine has ALSA")
+def test_portmidi_without_alsa_is_one_plain_sentence() -> None:
+    inbox = Inbox()
+    with MidiIn(None, inbox, backend="PortMidi"):
+        inbox.wait(lambda box: len(box.states) == 1)
+    assert inbox.states[0] == PortState(
+        "no-backend",
+        "No MIDI system answers (ALSA: its sequencer is not there): "
+        "load ALSA's sequencer (modprobe snd-seq) or start a JACK server.",
+    )
+
+
+class FakePortMidi:
+    """``pygame.midi`` with one output and one input, which holds what ``waiting`` holds."""
+
+    MidiException = OSError
+
+    def __init__(self) -> None:
+        self.waiting: list[list[int]] = []
+        self.ended = False
+
+    def init(self) -> None:
+        pass
+
+    def quit(self) -> None:
+        self.ended = True
+
+    def get_count(self) -> int:
+        return 2
+
+    def get_device_info(self, index: int) -> tuple[bytes, bytes, int, int, int]:
+        return (b"ALSA", b"Hexbox out", 0, 1, 0) if index == 0 else (b"ALSA", b"Hexbox in", 1, 0, 0)
+
+    def Input(self, device: int, buffer: int) -> FakePortMidi:  # noqa: N802
+        assert device == 1
+        return self
+
+    def poll(self) -> bool:
+        return bool(self.waiting)
+
+    def read(self, count: int) -> list[list[object]]:
+        taken, self.waiting = self.waiting[:count], self.waiting[count:]
+        return [[word, 0] for word in taken]
+
+    def close(self) -> None:
+        pass
+
+
+def test_portmidi_hands_on_whole_messages_with_stamps_of_now() -> None:
+    midi, heard = FakePortMidi(), list[tuple[int, bytes]]()
+    backend = PortMidi(midi)
+    assert backend.names() == ["Hexbox in"]
+    backend.open(0, lambda stamp_ns, data: heard.append((stamp_ns, data)))
+    midi.waiting = [[0x90, 64, 90, 0], [0xD0, 5, 0, 0], *([0x80, 64, 0, 0] for _ in range(40))]
+    before = time.perf_counter_ns()
+    backend.run(0.01, threading.Event())
+    after = time.perf_counter_ns()
+    assert [data for _, data in heard] == [b"\x90\x40\x5a", b"\xd0\x05", *([b"\x80\x40\x00"] * 40)]
+    assert all(before <= stamp_ns <= after for stamp_ns, _ in heard)
+    backend.close()
+    assert midi.ended
+
+
+def test_portmidi_words_become_messages() -> None:
+    # Lengths by the MIDI 1.0 Detailed Specification 4.2.1, table I (status bytes and data bytes).
+    sorter = Sorter()
+    assert sorter.sort([0xC3, 7, 0, 0]) == [b"\xc3\x07"]
+    assert sorter.sort([0xF2, 1, 2, 0]) == [b"\xf2\x01\x02"]
+    assert sorter.sort([0xF6, 0, 0, 0]) == [b"\xf6"]
+    assert sorter.sort([0xFE, 0, 0, 0]) == [b"\xfe"]
+
+
+def test_portmidi_puts_long_messages_together() -> None:
+    sorter = Sorter()
+    assert sorter.sort([0xF0, 1, 2, 3]) == []
+    assert sorter.sort([0xF8, 0, 0, 0]) == [b"\xf8"]  # the clock ticks on meanwhile
+    assert sorter.sort([4, 0xFE, 5, 6]) == [b"\xfe"]
+    assert sorter.sort([0xF7, 0, 0, 0]) == [bytes.fromhex("f0 01 02 03 04 05 06 f7")]
+    assert sorter.sort([0xF0, 1, 0xF7, 0]) == [b"\xf0\x01\xf7"]
+    assert sorter.sort([0xF0, 1, 2, 3]) == []
+    assert sorter.sort([0x90, 64, 1, 0]) == [b"\x90\x40\x01"]  # the long one was cut short
+
+
+# --- playing a take back ----------------------------------------------------------------------------------
+
+
+def test_a_take_is_heard_at_its_own_times() -> None:
+    rows = [
+        (0, b"\x90\x40\x40"),
+        (30_000, b"\x80\x40\x00"),
+        (30_000, b"\xf0\x01\xf7"),
+        (90_000, b"\x90\x41\x01"),
+    ]
+    inbox, before = Inbox(), time.perf_counter_ns()
+    with TakePlayer(rows, inbox, speed=2, name="étude 1") as player:
+        inbox.wait(lambda box: isinstance(box.messages[-1], Finished) if box.messages else False)
+        after = time.perf_counter_ns()
+    assert inbox.states == [PortState("open", "Playing back étude 1.", "étude 1")]
+    assert [m.data for m in inbox.heard] == [data for _, data in rows]
+    begin = inbox.heard[0].stamp_ns
+    assert [m.stamp_ns - begin for m in inbox.heard] == [0, 15_000_000, 15_000_000, 45_000_000]
+    assert inbox.messages[-1] == Finished(begin + 45_000_000)
+    assert before < begin < begin + 45_000_000 <= after
+    assert player.child_pid is not None
+
+
+def test_a_long_take_fills_no_pipe() -> None:
+    rows = [(0, b"\xf0" + bytes(997) + b"\xf7")] * 3000  # 3 MB, all due at once
+    inbox = Inbox()
+    with TakePlayer(rows, inbox):
+        inbox.wait(lambda box: len(box.heard) == 3000 and isinstance(box.messages[-1], Finished))
+
+
+def test_playing_back_can_be_ended_in_the_middle() -> None:
+    inbox = Inbox()
+    with TakePlayer([(0, b"\x90\x40\x40"), (3_600_000_000, b"\x80\x40\x00")], inbox) as player:
+        inbox.wait(lambda box: len(box.heard) == 1)
+    assert len(inbox.messages) == 2
+    assert not player._thread.is_alive()
+
+
+def test_a_player_whose_child_dies_says_so() -> None:
+    inbox = Inbox()
+    with TakePlayer([(3_600_000_000, b"\x80\x40\x00")], inbox) as player:
+        inbox.wait(lambda box: box.kinds() == ["open"])
+        assert player.child_pid is not None
+        os.kill(player.child_pid, signal.SIGKILL)
+        inbox.wait(lambda box: box.kinds() == ["open", "failed"])
+    assert inbox.states[1].text == "Playing back a recorded take stopped by itself (SIGKILL)."
+
+
+def test_an_empty_take_ends_at_once() -> None:
+    inbox = Inbox()
+    with TakePlayer([], inbox):
+        inbox.wait(lambda box: bool(box.messages) and isinstance(box.messages[-1], Finished))
+    assert inbox.heard == []
+
+
+@pytest.mark.parametrize("speed", [0, -1, float("nan")])
+def test_a_speed_that_is_none_is_refused(speed: float) -> None:
+    with pytest.raises(ValueError, match="not above 0"):
+        TakePlayer([], Inbox(), speed=speed)
+
+
+def test_rows_out_of_order_are_refused() -> None:
+    with pytest.raises(ValueError, match="not in order of time"):
+        TakePlayer([(2, b"\xf8"), (1, b"\xf8")], Inbox())

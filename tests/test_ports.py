@@ -1,0 +1,157 @@
+"""Which port is meant, by literal lists of names as the MIDI systems give them."""
+
+from __future__ import annotations
+
+import sys
+
+import pytest
+
+from coach.core.errors import PortError
+from coach.devices import ports as ports_module
+from coach.devices.ports import Port, candidates, list_ports, parse_list, pick_port
+
+THROUGH = Port("ALSA", "Midi Through:Midi Through Port-0 14:0")
+BOX = Port("ALSA", "Hexbox:Hexbox MIDI 1 20:0")
+KEYS = Port("ALSA", "Keys:Keys MIDI 1 24:0")
+KEYS_TWO = Port("ALSA", "Keys Two:Keys Two MIDI 1 28:0")
+JACK_BOX = Port("JACK", "a2j:Hexbox [20] (capture): Hexbox MIDI 1")
+
+
+@pytest.mark.parametrize(
+    "wanted", ["hexbox", "HEX", "Hexbox:Hexbox MIDI 1", "Hexbox:Hexbox MIDI 1 20:0", "20:0"]
+)
+def test_any_part_of_the_name_will_do(wanted: str) -> None:
+    assert pick_port([THROUGH, BOX, KEYS], wanted) == BOX
+
+
+def test_a_whole_name_wins_over_a_part() -> None:
+    short, long = Port("JACK", "keys:out"), Port("JACK", "keys:out 2")
+    assert pick_port([long, short], "keys:out") == short
+    assert pick_port([long, short], "KEYS:OUT") == short
+
+
+def test_several_that_fit_are_named() -> None:
+    with pytest.raises(PortError, match="2 ports fit 'keys': “Keys:Keys MIDI 1 24:0”, “Keys Two:Keys Two"):
+        pick_port([BOX, KEYS, KEYS_TWO], "keys")
+
+
+def test_several_and_no_wish_are_named() -> None:
+    with pytest.raises(
+        PortError, match="there are 2 ports: “Hexbox.*”, “Keys.*”; name one of them after --port"
+    ):
+        pick_port([THROUGH, BOX, KEYS])
+
+
+def test_none_that_fits_says_what_there_is() -> None:
+    with pytest.raises(PortError, match="no port has 'lute' in its name; there are: “Hexbox"):
+        pick_port([BOX], "lute")
+
+
+def test_no_port_at_all_says_what_to_do() -> None:
+    with pytest.raises(PortError, match="there is no MIDI port; plug in the guitar's converter"):
+        pick_port([])
+    with pytest.raises(PortError, match="there is no MIDI port; plug in the guitar's converter"):
+        pick_port([], "hexbox")
+
+
+def test_the_only_port_is_taken_a_loop_through_is_not() -> None:
+    assert pick_port([THROUGH, BOX]) == BOX
+    with pytest.raises(PortError, match="there is only “Midi Through"):
+        pick_port([THROUGH])
+    with pytest.raises(PortError, match="there is only “a2j:Midi Through"):
+        pick_port([Port("JACK", "a2j:Midi Through [14] (capture): Midi Through Port-0")])
+
+
+def test_a_loop_through_is_taken_when_named() -> None:
+    assert pick_port([THROUGH, BOX], "through") == THROUGH
+
+
+def test_the_remembered_port_is_taken_while_it_is_there() -> None:
+    assert pick_port([BOX, KEYS], remembered="Keys:Keys MIDI 1 24:0") == KEYS
+    assert (
+        pick_port([BOX, KEYS], remembered="Keys:Keys MIDI 1 131:0") == KEYS
+    )  # the number is another each time
+    assert pick_port([BOX], remembered="Keys:Keys MIDI 1 24:0") == BOX
+    assert pick_port([BOX, KEYS], "hex", "Keys:Keys MIDI 1 24:0") == BOX
+
+
+def test_of_two_systems_the_first_is_taken() -> None:
+    assert pick_port([BOX, JACK_BOX], "hexbox") == BOX
+    assert pick_port([BOX, JACK_BOX]) == BOX
+    assert pick_port([THROUGH, JACK_BOX]) == JACK_BOX
+
+
+@pytest.mark.parametrize(
+    ("port", "stable"),
+    [
+        (BOX, "Hexbox:Hexbox MIDI 1"),
+        (JACK_BOX, "a2j:Hexbox (capture): Hexbox MIDI 1"),
+        (Port("JACK", "a2j:Hexbox (20) [capture]: Hexbox MIDI 1"), "a2j:Hexbox [capture]: Hexbox MIDI 1"),
+        (Port("JACK", "system:midi_capture_1"), "system:midi_capture_1"),
+        (Port("CoreMIDI", "Hexbox Port 2"), "Hexbox Port 2"),
+        (Port("WinMM", "Hexbox 3"), "Hexbox"),
+    ],
+)
+def test_names_without_the_numbers_that_change(port: Port, stable: str) -> None:
+    assert port.stable_name == stable
+
+
+def test_after_a_loss_only_the_same_port_fits() -> None:
+    assert candidates([KEYS], "keys", only=BOX.name) == []
+    assert candidates([KEYS, Port("ALSA", "Hexbox:Hexbox MIDI 1 44:0")], only=BOX.name)[0].name.endswith(
+        "44:0"
+    )
+    assert candidates([Port("WinMM", "Hexbox 0")], only="Hexbox 3") == [Port("WinMM", "Hexbox 0")]
+
+
+def test_two_devices_under_one_name_are_no_riddle() -> None:
+    twin = Port("CoreMIDI", "Hexbox")
+    assert pick_port([twin, twin]) == twin
+
+
+def test_a_name_is_shown_on_one_line() -> None:
+    with pytest.raises(PortError) as caught:
+        pick_port([Port("JACK", "bad\nname\x1b[2J:out"), BOX], "lute")
+    assert "\n" not in str(caught.value)
+    assert "\x1b" not in str(caught.value)
+
+
+def test_a_hung_system_costs_only_the_time_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    hung = "import sys, time; print(*sys.argv[1:], flush=True); time.sleep(60)"
+    first = '{"backend": "ALSA", "name": "Hexbox"}'
+    monkeypatch.setattr(ports_module, "python_command", lambda *_: [sys.executable, "-c", hung, first])
+    assert list_ports(timeout_s=1.5) == [Port("ALSA", "Hexbox")]  # what was said before it hung still counts
+    monkeypatch.setattr(
+        ports_module, "python_command", lambda *_: [sys.executable, "-c", hung[:12] + "; sys.stdin"]
+    )
+    assert list_ports() == []
+    monkeypatch.setattr(
+        ports_module, "python_command", lambda *_: [sys.executable, "-c", "import time; time.sleep(9)"]
+    )
+    with pytest.raises(PortError, match=r"did not answer within 0\.2 s"):
+        list_ports(timeout_s=0.2)
+
+
+def test_a_crash_while_listing_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    crash = "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)"
+    monkeypatch.setattr(ports_module, "python_command", lambda *_: [sys.executable, "-c", crash])
+    with pytest.raises(PortError, match="looking for ports ended with SIGSEGV"):
+        list_ports()
+
+
+def test_a_line_cut_short_is_passed_over() -> None:
+    whole = b'{"backend": "ALSA", "name": "Hexbox"}\n{"trouble": "JACK: no server is running"}\n'
+    assert parse_list(whole + b'{"backend": "JA') == (
+        [Port("ALSA", "Hexbox")],
+        ["JACK: no server is running"],
+    )
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the systems named are Linux's")
+def test_where_no_system_answers_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "coach-nothing-here")
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    with pytest.raises(
+        PortError, match=r"^MIDI: no MIDI system answers \(JACK: no server is running\); load ALSA"
+    ):
+        list_ports(backend="JACK")
