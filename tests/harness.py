@@ -60,7 +60,7 @@ class JackServer:
         self.period = period
         self.env = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
         self._process: subprocess.Popen[bytes] | None = None
-        self._log = tempfile.TemporaryFile()
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 (closed by stop)
 
     def start(self) -> None:
         """Start it and wait until it answers.  Synchronous (-S): the other way loses notes on overruns."""

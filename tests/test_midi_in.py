@@ -149,7 +149,8 @@ def test_a_port_is_waited_for_heard_and_lost() -> None:
         Heard(1003, b"\x90\x03\x01"),
         PortState(
             "lost",
-            "“Hexbox 20:0” is no longer there; what was played is kept, and listening goes on when it is back.",
+            "“Hexbox 20:0” is no longer there; what was played is kept, "
+            "and listening goes on when it is back.",
             "Hexbox 20:0",
         ),
     ]
@@ -177,7 +178,7 @@ def test_a_server_that_dies_while_nothing_is_open_is_no_loss() -> None:
 
 
 def test_several_ports_are_named_and_waited_over() -> None:
-    code, said = run_reader([FakeBackend("ALSA", [["Hexbox 20:0", "Keys 24:0"], ["Hexbox 20:0"], []])])
+    _code, said = run_reader([FakeBackend("ALSA", [["Hexbox 20:0", "Keys 24:0"], ["Hexbox 20:0"], []])])
     assert said.kinds() == ["ambiguous", "open", "heard", "lost"]
     assert isinstance(said.messages[0], PortState)
     assert said.messages[0].text == (
@@ -241,7 +242,8 @@ def test_a_killed_child_is_started_again_and_its_port_is_heard_again(tmp_path: P
     assert inbox.kinds() == ["open", "failed", "open"]
     assert inbox.states[1] == PortState(
         "failed",
-        "The reader of the MIDI port stopped by itself (SIGKILL); it is started again, and what was played is kept.",
+        "The reader of the MIDI port stopped by itself (SIGKILL); "
+        "it is started again, and what was played is kept.",
         "pretence",
     )
 
@@ -262,11 +264,10 @@ def test_a_hung_child_is_killed_and_started_again(tmp_path: Path, monkeypatch: p
         assert inbox.states[1].text.startswith("The reader of the MIDI port did not answer any more;")
 
 
-def test_restarts_back_off_and_begin_anew_once_open(tmp_path: Path) -> None:
+def test_restarts_back_off_and_begin_anew_once_open() -> None:
     waits: list[float] = []
-    midi_in = MidiIn(
-        None, Inbox(), command=[sys.executable, "-c", "import os; os._exit(75)"], back_off_s=(1, 2, 3)
-    )
+    ends_at_once = [sys.executable, "-c", f"raise SystemExit({LOOK_AGAIN})"]
+    midi_in = MidiIn(None, Inbox(), command=ends_at_once, back_off_s=(1, 2, 3))
 
     def wait(seconds: float) -> bool:
         waits.append(seconds)
@@ -278,6 +279,8 @@ def test_restarts_back_off_and_begin_anew_once_open(tmp_path: Path) -> None:
     midi_in._closing = SimpleNamespace(wait=wait, set=closing.set, is_set=closing.is_set)  # type: ignore[assignment]
     midi_in._run()
     assert waits == [1, 2, 3, 3, 3]
+    midi_in._tell(PortState("open", "Listening.", "Hexbox"))
+    assert midi_in._starts == 0
 
 
 def test_a_lost_port_is_one_sentence_until_it_is_back() -> None:
@@ -327,7 +330,8 @@ def test_the_child_ends_when_its_parent_is_killed(tmp_path: Path) -> None:
     program = f"""
 import time
 from coach.devices.midi_in import MidiIn
-midi_in = MidiIn(None, lambda message: print(midi_in.child_pid, flush=True), command={fake(tmp_path, "stay")!r})
+command = {fake(tmp_path, "stay")!r}
+midi_in = MidiIn(None, lambda message: print(midi_in.child_pid, flush=True), command=command)
 midi_in.start()
 time.sleep(600)
 """
@@ -347,11 +351,18 @@ time.sleep(600)
     assert until(ended, 10)
 
 
+def run_python(program: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", program]
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+
+
 def test_the_real_child_loads_neither_pygame_nor_numpy() -> None:
-    program = "import sys, coach.devices.midi_child as m; m.makers(); print('pygame' in sys.modules, 'numpy' in sys.modules)"
-    done = subprocess.run(
-        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True
-    )
+    program = """
+import sys, coach.devices.midi_child
+coach.devices.midi_child.makers()
+print("pygame" in sys.modules, "numpy" in sys.modules)
+"""
+    done = run_python(program)
     assert done.stdout.split() == ["False", "False"]
 
 
@@ -364,9 +375,7 @@ os.write(2, b"chatter of a C library")
 os.write(1, b"more of it")
 raise KeyError("a bug")
 """
-    done = subprocess.run(
-        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False
-    )
+    done = run_python(program)
     assert "KeyError: 'a bug'" in done.stderr
     assert "chatter" not in done.stderr
     assert done.stdout == ""
@@ -408,7 +417,7 @@ class FakePortMidi:
     def get_device_info(self, index: int) -> tuple[bytes, bytes, int, int, int]:
         return (b"ALSA", b"Hexbox out", 0, 1, 0) if index == 0 else (b"ALSA", b"Hexbox in", 1, 0, 0)
 
-    def Input(self, device: int, buffer: int) -> FakePortMidi:  # noqa: N802
+    def Input(self, device: int, buffer: int) -> FakePortMidi:
         assert device == 1
         return self
 
@@ -462,12 +471,8 @@ def test_portmidi_puts_long_messages_together() -> None:
 
 
 def test_a_take_is_heard_at_its_own_times() -> None:
-    rows = [
-        (0, b"\x90\x40\x40"),
-        (30_000, b"\x80\x40\x00"),
-        (30_000, b"\xf0\x01\xf7"),
-        (90_000, b"\x90\x41\x01"),
-    ]
+    on, off, long, last = b"\x90\x40\x40", b"\x80\x40\x00", b"\xf0\x01\xf7", b"\x90\x41\x01"
+    rows = [(0, on), (30_000, off), (30_000, long), (90_000, last)]
     inbox, before = Inbox(), time.perf_counter_ns()
     with TakePlayer(rows, inbox, speed=2, name="étude 1") as player:
         inbox.wait(lambda box: isinstance(box.messages[-1], Finished) if box.messages else False)

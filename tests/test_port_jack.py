@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import mido
@@ -18,10 +18,10 @@ NOTES = 150  # each on and off
 
 
 @pytest.fixture
-def on_jack(jack: JackServer, monkeypatch: pytest.MonkeyPatch) -> Iterator[JackServer]:
+def on_jack(jack: JackServer, monkeypatch: pytest.MonkeyPatch) -> JackServer:
     for key, value in jack.env.items():
         monkeypatch.setenv(key, value)
-    yield jack
+    return jack
 
 
 def write_take(path: Path, notes: int = NOTES, gap_ticks: int = 12) -> list[bytes]:
@@ -47,7 +47,7 @@ def test_all_messages_arrive_in_order_with_stamps_that_increase(on_jack: JackSer
         inbox.wait(lambda box: len(box.heard) == len(sent))
     assert [m.data for m in inbox.heard] == sent
     stamps = [m.stamp_ns for m in inbox.heard]
-    assert all(earlier < later for earlier, later in zip(stamps, stamps[1:], strict=False))
+    assert all(earlier < later for earlier, later in pairwise(stamps))
     # 299 gaps of 6.25 ms.  The server's period (2.7 ms) may take a little away; a busy machine only adds.
     assert stamps[-1] - stamps[0] > 299 * 6.25e6 - 2 * 2.7e6
     assert inbox.states[-1].state == "open"
@@ -124,5 +124,5 @@ def test_closing_leaves_the_server_in_good_order(on_jack: JackServer, tmp_path: 
     for _ in range(3):  # a client that went without a word would stop the next one for 5 s
         inbox = Inbox()
         with sending("hexbox", take, on_jack.env, speed=4), MidiIn("hexbox", inbox):
-            inbox.wait(lambda box, wanted=len(sent): len(box.heard) == wanted, timeout_s=4.5)
+            inbox.wait(lambda box: len(box.heard) == len(sent), timeout_s=4.5)
         assert [m.data for m in inbox.heard] == sent

@@ -373,7 +373,7 @@ def test_a_file_cut_off_by_a_power_cut_ends_in_zeros(tmp_path):
     take = read_take(tmp_path / "t.mid")
     assert take.messages == ((0, ON), (65_000_000, OFF))
     assert take.notices == (
-        "t.mid: the take was cut off (4096 bytes at its end make no message);"
+        "The take was cut off (4096 bytes at its end make no message):"
         " all 2 messages up to 01:05 are here",
     )
 
@@ -403,7 +403,8 @@ os.write(1, b"ready\\n")
 while True:
     time.sleep(rng.choice((0.001, 0.004, 0.02, 0.12)))
     for _ in range(rng.choice((1, 1, 2, 6, 20))):
-        data = bytes((rng.choice((0x80, 0x90, 0xE0)) | rng.randrange(6), rng.randrange(128), rng.randrange(128)))
+        status = rng.choice((0x80, 0x90, 0xE0)) | rng.randrange(6)
+        data = bytes((status, rng.randrange(128), rng.randrange(128)))
         if rng.random() < 0.05:
             data = rng.choice((b"\\xfe", b"\\xf8", b"\\xf0\\x7e\\x00\\xf7", b"\\x90", bytes(300)))
         stamp = time.perf_counter_ns()
@@ -503,7 +504,7 @@ def test_what_cannot_be_used_has_its_default_and_a_notice(tmp_path):
     ]  # fmt: skip
     assert (
         take.notices[0]
-        == "t.mid: its profile cannot be used (base_channel is 99, not 1 to 16); the default is taken"
+        == "The take's profile cannot be used (base_channel is 99, not 1 to 16): the default is taken"
     )
 
 
@@ -522,9 +523,7 @@ def test_damaged_json_still_gives_the_messages(tmp_path):
 
 def test_a_later_format_is_refused_with_a_remedy(tmp_path):
     _told(tmp_path / "t.mid", lambda plain: plain | {"format": 2})
-    with pytest.raises(
-        TakeError, match=r"^t.mid: its format is 2, and this program knows 1; use the version"
-    ):
+    with pytest.raises(TakeError, match=r"t.mid: its format is 2, and this program knows 1; use the version"):
         read_take(tmp_path / "t.mid")
 
 

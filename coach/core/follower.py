@@ -21,6 +21,7 @@ from coach.core.score import Score
 
 HISTORY = 64  # notes that can be traced back without hindsight
 BEAM = np.float32(-45.0)  # tokens less likely than this beside the best are dropped
+LEARN_AFTER = 16  # notes after a jump, the place the player turned to is remembered
 LOST_UNDER, LOST_WINDOW, LOST_CLIP = -4.5, 8, -12.0
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2
 
@@ -141,6 +142,7 @@ class Follower:
             if self._fed:
                 self._step(place, onset_us, pitch, string or 0, velocity)
             else:
+                self._faintness(velocity)
                 self._begin(place, onset_us, pitch, string or 0)
         self._fed += 1
 
@@ -171,7 +173,7 @@ class Follower:
         self._left_used = np.zeros(n, np.int64)
         sizes = np.minimum(np.diff(groups.starts), ft.PitchTerms.MOST_COLUMNS)
         self._size = sizes.astype(np.int16)
-        self._needed = np.where(groups.grace, 0, sizes).astype(np.int16)
+        self._needed = np.minimum(np.add.reduceat(groups.needed, groups.starts[:-1], dtype=np.int64), sizes).astype(np.int16)
         self._leave_cost = (np.minimum(np.arange(ft.PitchTerms.MOST_COLUMNS + 1), ft.LEAVE_MOST) * ft.LEAVE_EACH).astype(np.float32)
         # Steps: expected log µs and cost, shape (BAND, n); row d - 1 comes from d groups back.
         written = np.array([self.score.nominal_us(int(t)) for t in groups.onsets])
@@ -216,22 +218,57 @@ class Follower:
         bars = len(self.score.bars)
         self._stop = np.full(n, ft.JUMP, np.float32)
         self._stop[n - 1] = ft.JUMP_AT_END
-        per_bar = np.bincount(groups.bars, minlength=max(bars, 1)).astype(float)
-        self._start_weight = np.log(1 / np.maximum(per_bar[groups.bars], 1)).astype(np.float32)
+        per_bar = np.bincount(groups.bars, minlength=max(bars, 1)).astype(float)[groups.bars]
+        is_first = np.concatenate(([True], np.diff(groups.bars) != 0))
+        rest = (1 - ft.BAR_START) / np.maximum(per_bar - 1, 1)
+        weight = np.where(is_first, np.where(per_bar > 1, ft.BAR_START, 1.0), rest)
+        self._start_weight = np.log(weight).astype(np.float32)
         back = np.arange(-bars, bars + 1).astype(float)  # bars back; negative: ahead
-        kernel = np.where(back >= -1, np.exp(-np.abs(back) / 4), 0)
-        kernel /= kernel.sum()
-        self._by_bars_back = np.log(0.9 * kernel + 0.1 / max(bars, 1)).astype(np.float32)
+        kernel = np.where(back >= 0, np.exp(-back / ft.BACK_FADE), 0)
+        ahead = np.where(back < 0, np.exp(back / ft.AHEAD_FADE), 0)
+        share = ft.TO_BACK * kernel / kernel.sum() + ft.TO_AHEAD * ahead / max(ahead.sum(), 1e-9)
+        self._by_bars_back = np.log(share + ft.TO_ANY / max(bars, 1)).astype(np.float32)
+        stutter = np.exp(-np.arange(ft.STUTTER_GROUPS) / ft.STUTTER_FADE)[::-1]
+        self._stutter = np.log(ft.TO_STUTTER * stutter / stutter.sum()).astype(np.float32)
         self._bars = groups.bars.astype(np.int64)
+        self._visits = np.zeros(n, np.int32)  # how often the player turned to each group
+        self._learnt = np.zeros(n, np.float32)
+        self._turns = 0
+        self._pass_start = np.zeros(n + ft.BAND, np.int32)
+        self._pass_age = np.zeros(n + ft.BAND, np.int32)
+        self._jump_key = -1
         begin = np.full(n, np.log(0.3 / n), np.float32)
         first = 0
         if chunk is not None:
             first, end = groups.span(chunk)
             first = min(first, n - 1)
-            self._stop[max(end - 1, first)] = ft.JUMP_AT_END
+            last = max(end - 1, first)
+            self._stop[last] = ft.JUMP_AT_END
+            for step in range(1, ft.BAND + 1):
+                self._skip[step - 1, last + 1 : last + 1 + step] += np.float32(ft.PAST_CHUNK)
         begin[first] = np.log(0.7)
         self._begin_at = begin
         self._chunk_first = first if chunk is not None else -1
+
+    def _targets(self, origin: int) -> NDArray[np.float32]:
+        """Return the log share of each group among the places a jump from ``origin`` leads to."""
+        if self._jump_key == origin:
+            return self._jump_to
+        self._jump_key = origin
+        to = self._by_bars_back.take((int(self._bars[origin]) + len(self.score.bars)) - self._bars)
+        to += self._start_weight
+        first = max(origin - ft.STUTTER_GROUPS + 1, 0)
+        near = slice(first, origin + 1)
+        to[near] = np.logaddexp(to[near], self._stutter[ft.STUTTER_GROUPS - (origin + 1 - first) :])
+        if self._turns:
+            to += self._learnt
+        if self._chunk_first >= 0:
+            to += np.float32(np.log(1 - ft.TO_CHUNK))
+            at = self._chunk_first
+            to[at] = np.logaddexp(to[at], np.float32(np.log(ft.TO_CHUNK)))
+        to[origin + 1 : origin + 1 + ft.BAND] = ft.NEVER  # that is a step, with or without a pause
+        self._jump_to = to
+        return to
 
     def _begin(self, place: int, onset_us: int, pitch: int, string: int) -> None:
         d = ft.BAND
@@ -240,6 +277,7 @@ class Follower:
         self._best = int(like.argmax())
         self._like[d:] = like - like[self._best]
         everywhere = np.arange(self._n)
+        self._pass_start[d:] = everywhere
         self._enter(everywhere, onset_us, slot)
         self._left[:] = -1
         self._moves[place] = JUMP
@@ -291,11 +329,7 @@ class Follower:
         origin = int(turn.argmax())
         self._origin[place] = origin
         leap = float(turn[origin]) + float(self._jump_in[log_bins[origin]])
-        jump = self._by_bars_back.take((int(self._bars[origin]) + len(self.score.bars)) - self._bars)
-        jump += self._start_weight
-        if self._chunk_first >= 0:
-            jump += np.float32(np.log(0.3))
-            jump[self._chunk_first] = np.log(0.7)
+        jump = self._targets(origin).copy()
         jump += fit
         jump += np.float32(leap)
         jump[~right] = ft.NEVER
@@ -321,9 +355,20 @@ class Follower:
         new[~alive] = ft.NEVER
         self._move_tokens(now, slot, right, moves, alive, origin)
         like[d:] = new
+        self._pass_age[d:] += 1
+        if self._pass_age[best + d] == LEARN_AFTER:
+            turned_to = self._pass_start[best + d]
+            self._visits[turned_to] += 1
+            self._learnt[turned_to] = np.log1p(ft.LEARNT * self._visits[turned_to])
+            self._turns += 1
+            self._jump_key = -1
 
     def _faintness(self, velocity: int) -> float:
-        return 0.0
+        """Return how much rather a note so soft is an extra one: log odds."""
+        usual = self._mean_velocity or float(velocity)
+        self._mean_velocity = usual + (velocity - usual) / min(self._fed + 1, 16)
+        odds = ft.FAINT_SLOPE * (ft.FAINT_AT - velocity / max(usual, 1.0))
+        return min(max(odds, ft.FAINT_LEAST), ft.FAINT_MOST)
 
     def _within_chord(self, new, moves, slots, log_bins, pitch, string) -> None:
         here = self._like[ft.BAND :]
@@ -389,6 +434,7 @@ class Follower:
             gain *= np.minimum(1, (np.exp(self._log_gap[source]) / 150e3))
             learns = right[at] & ~self.groups.grace[at]
             gain = np.where(learns, gain, 0)
+            start_there, age_there = self._pass_start[source], self._pass_age[source]
             tempo = self._tempo[source] + gain * np.clip(error, -0.35 - 1.0 * (sure < 3), 0.35 + 1.0 * (sure < 3))
             sure = np.minimum(sure + learns, ft.SURE_AFTER)
             # What is missing of the group left.
@@ -400,6 +446,7 @@ class Follower:
         # A jump leaves with the origin's tempo.
         tempo_there, sure_there = self._tempo[origin + d], self._sure[origin + d]
         if len(at):
+            self._pass_start[at + d], self._pass_age[at + d] = start_there, age_there
             self._tempo[at + d] = tempo
             self._sure[at + d] = sure
             self._left[at] = np.where(some, left, -1)
@@ -407,6 +454,7 @@ class Follower:
             self._enter(at, now, slot)
             self._set_row(at)
         if len(jumped):
+            self._pass_start[jumped + d], self._pass_age[jumped + d] = jumped, 0
             self._tempo[jumped + d] = tempo_there
             self._sure[jumped + d] = min(sure_there, ft.ROW_AFTER_JUMP)
             self._left[jumped] = -1

@@ -46,14 +46,33 @@ GRACE_US = 80_000.0  # a grace note takes about this long from what it leads to 
 
 SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.35), np.log(0.4)
 LEAVE_EACH, LEAVE_MOST = np.log(0.2), 4  # for each note of a group that was not played
-STAY, EXTRA, LATE, JUMP = np.log(0.97), np.log(0.03), np.log(0.015), np.log(0.0003)
+STAY, EXTRA, LATE, JUMP = np.log(0.97), np.log(0.03), np.log(0.015), np.log(0.001)
 JUMP_AT_END = np.log(0.3)  # the last group of the piece or of the chunk: turning back is what comes next
-EXTRA_RATE_US = 7e6
+PAST_CHUNK = np.log(0.1)
 RIGHT, ANYTHING = np.log(0.95), np.log(0.0004)
+SHARED = -2.0  # a note that another voice's stroke plays is seldom struck again
 # A wrong pitch by its distance in semitones: a neighbouring fret, a neighbouring string, an octave error
 # of the converter.
 WRONG = {1: 0.010, 2: 0.010, 3: 0.003, 4: 0.002, 5: 0.004, 7: 0.003, 12: 0.003}
 STRING_RIGHT, STRING_WRONG = 1.6, -2.3
+WRONG_STRING_RIGHT, WRONG_STRING_WRONG = 0.8, -0.8
+# A note that matches nothing, by what it is beside a note of the group: the same again (double trigger),
+# a neighbour, a ghost (octave, twelfth, fifth); an open string that was brushed; anything.
+EXTRA_AGAIN, EXTRA_NEAR, EXTRA_GHOST, EXTRA_OPEN, EXTRA_ELSE = 0.15, 0.03, 0.04, 0.03, 0.01
+EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.4, 60e3, 0.7, 7e6
+STAY_FAST, STAY_FAST_US, STAY_SLOW_US = 0.75, 14e3, 60e3
+LATE_US, LATE_SPREAD = 40e3, 1.0
+FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST = 0.6, 4.0, -0.3, 1.8
+PAUSE, PAUSE_MEAN, PAUSE_SPREAD, VAGUE, VAGUE_SPREAD = 0.11, 0.9, 0.8, 0.03, 1.4
+TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.3
+# Where a jump leads.
+TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.15, 8, 4.0
+TO_BACK, BACK_FADE = 0.65, 4.0
+TO_AHEAD, AHEAD_FADE = 0.10, 3.0
+TO_ANY = 0.10
+BAR_START = 0.6  # of the weight of a bar is its first group's
+LEARNT = 3.0
+TO_CHUNK = 0.6
 
 
 def _normal(x: NDArray[np.float64], mean: float, spread: float) -> NDArray[np.float64]:
@@ -70,17 +89,17 @@ def _advance_rows(extra_spread: float) -> list[Floats]:
     for row in range(ROWS):
         known = min(row, SURE_AFTER) / SURE_AFTER
         spread = float(np.hypot(LOOSE ** (1 - known) * TIGHT**known, extra_spread))
-        pause = 0.11
+        pause = PAUSE
         if row == ROW_GRACE:
             spread = 0.7
         if row == ROW_FERMATA:
             pause = 0.55
-        on_time = 1.0 - pause - 0.03
+        on_time = 1.0 - pause - VAGUE
         rows.append(
             _log(
                 on_time * _normal(ratio, 0.0, spread)
-                + pause * _normal(ratio, 0.9, 0.8)
-                + 0.03 * _normal(ratio, 0.0, 1.4)
+                + pause * _normal(ratio, PAUSE_MEAN, PAUSE_SPREAD)
+                + VAGUE * _normal(ratio, 0.0, VAGUE_SPREAD)
             )
         )
     return rows
@@ -98,27 +117,34 @@ def _log_times() -> NDArray[np.float64]:
     return LOG_MIN + np.arange(LOG_BINS) / BINS_PER_UNIT
 
 
+def _waiting(mean_us: float) -> NDArray[np.float64]:
+    """Return the density of the log of an exponential waiting time."""
+    share = np.exp(_log_times()) / mean_us
+    return np.asarray(share * np.exp(-share))
+
+
 def stay_table() -> Floats:
     """Return the log density of the log interval within a chord, shape (LOG_BINS,)."""
-    x = _log_times()
-    return _log(0.75 * _normal(x, np.log(18e3), 0.9) + 0.25 * _normal(x, np.log(100e3), 0.8))
+    return _log(STAY_FAST * _waiting(STAY_FAST_US) + (1 - STAY_FAST) * _waiting(STAY_SLOW_US))
 
 
 def extra_table() -> Floats:
     """Return the log density of the log interval before a note that matches nothing, shape (LOG_BINS,)."""
-    x = _log_times()
-    return (np.log(1 / EXTRA_RATE_US) + x + np.log(1e6) - np.log(1e6)).astype(np.float32)
+    soon = _normal(_log_times(), np.log(EXTRA_SOON_US), EXTRA_SOON_SPREAD)
+    return _log(EXTRA_SOON * soon + (1 - EXTRA_SOON) * _waiting(EXTRA_RATE_US))
 
 
 def late_table() -> Floats:
     """Return the log density of how late a note of the group just left comes, shape (LOG_BINS,)."""
-    return _log(_normal(_log_times(), np.log(40e3), 1.0))
+    return _log(_normal(_log_times(), np.log(LATE_US), LATE_SPREAD))
 
 
 def jump_table() -> Floats:
     """Return the log density of the pause before a restart or a leap, shape (LOG_BINS,)."""
-    x = _log_times() - np.log(0.6e6)
-    return _log(2 / 2.0 * np.where(x < 0, _normal(x, 0, 0.7) * 0.7, _normal(x, 0, 1.3) * 1.3))
+    x = _log_times() - np.log(TURN_US)
+    whole = (TURN_BELOW + TURN_ABOVE) / 2  # makes the two halves meet, and one in all
+    below, above = _normal(x, 0, TURN_BELOW) * TURN_BELOW, _normal(x, 0, TURN_ABOVE) * TURN_ABOVE
+    return _log(np.where(x < 0, below, above) / whole)
 
 
 class PitchTerms:
@@ -134,12 +160,12 @@ class PitchTerms:
         notes = groups.score.notes
         sizes = np.minimum(np.diff(groups.starts), self.MOST_COLUMNS)
         width = int(sizes.max(initial=1))
-        kinds: dict[tuple[bytes, bytes], int] = {}
+        kinds: dict[tuple[bytes, ...], int] = {}
         of_group = np.zeros(groups.count, np.int64)
         rows = []
         for g, (start, size) in enumerate(zip(groups.starts[:-1].tolist(), sizes.tolist(), strict=True)):
             part = slice(start, start + size)
-            key = (notes["pitch"][part].tobytes(), notes["string"][part].tobytes())
+            key = (*(notes[name][part].tobytes() for name in ("pitch", "string", "grace")), groups.needed[part].tobytes())
             if key not in kinds:
                 kinds[key] = len(rows)
                 rows.append(part)
@@ -151,6 +177,9 @@ class PitchTerms:
             self.pitch[kind, : part.stop - part.start] = notes["pitch"][part]
             self.string[kind, : part.stop - part.start] = notes["string"][part]
         self.log_size = np.log(np.maximum((self.pitch > -999).sum(axis=1), 1)).astype(np.float32)
+        self.needed = np.zeros((max(len(rows), 1), width), bool)
+        for kind, part in enumerate(rows):
+            self.needed[kind, : part.stop - part.start] = groups.needed[part] | notes["grace"][part]
         self._by_distance = np.full(2000, ANYTHING, np.float32)
         for distance, share in WRONG.items():
             self._by_distance[distance] = np.log(share)
@@ -165,10 +194,12 @@ class PitchTerms:
         pitches, strings = self.pitch[kinds], self.string[kinds]
         fits = self._by_distance[np.abs(pitches - pitch)]
         fits[pitches == -999] = NEVER
+        fits[~self.needed[kinds]] += np.float32(SHARED)
         if string:
-            right = pitches == pitch
-            fits += np.where(right & (strings == string), np.float32(STRING_RIGHT), 0)
-            fits += np.where(right & (strings != string) & (strings > 0), np.float32(STRING_WRONG), 0)
+            right, named, same = pitches == pitch, strings > 0, strings == string
+            on_it = np.where(right, np.float32(STRING_RIGHT), np.float32(WRONG_STRING_RIGHT))
+            off_it = np.where(right, np.float32(STRING_WRONG), np.float32(WRONG_STRING_WRONG))
+            fits += np.where(named, np.where(same, on_it, off_it), np.float32(0))
         fits -= self.log_size[kinds][:, None]
         return fits
 
@@ -184,7 +215,7 @@ class PitchTerms:
             right = self.pitch[kinds, best] == pitch
             near = self._as_extra(pitch)
             extra = near.take(self.of_group)
-            extra[1:] = np.maximum(extra[1:], extra[:-1])
+            extra[1:] = np.maximum(extra[1:], extra[:-1] - np.float32(0.5))
             found = (
                 fit.take(self.of_group),
                 best.astype(np.int16).take(self.of_group),
@@ -198,5 +229,11 @@ class PitchTerms:
 
     def _as_extra(self, pitch: int) -> Floats:
         distance = np.abs(self.pitch - pitch)
-        near = (distance <= 2) | np.isin(distance, (7, 12, 19))
-        return np.where(near.any(axis=1), np.log(0.15), np.log(1 / 48)).astype(np.float32)
+        share = np.full(len(distance), EXTRA_OPEN if pitch in self._open else EXTRA_ELSE)
+        for found, value in (
+            (np.isin(distance, (7, 12, 19)), EXTRA_GHOST),
+            ((distance == 1) | (distance == 2), EXTRA_NEAR),
+            (distance == 0, EXTRA_AGAIN),
+        ):
+            share = np.where(found.any(axis=1), np.maximum(share, value), share)
+        return np.log(share).astype(np.float32)

@@ -23,6 +23,8 @@ class Groups:
     ``grace``    bool: an optional group of grace notes
     ``bars``     int32, index into ``score.bars``
     ``quarters`` float64, onset in quarter notes from the start
+
+    One entry a note: ``of_note`` int32, its group; ``needed`` bool, a stroke of its own is asked for.
     """
 
     def __init__(self, score: Score) -> None:
@@ -40,7 +42,8 @@ class Groups:
         self.bars = notes["bar"][firsts].astype(np.int32)
         self.quarters = self.onsets / TICKS_PER_QUARTER
         self.of_note = np.repeat(np.arange(len(firsts), dtype=np.int32), np.diff(self.starts))
-        for array in (self.starts, self.onsets, self.grace, self.bars, self.quarters, self.of_note):
+        self.needed = self._needed()
+        for array in (self.starts, self.onsets, self.grace, self.bars, self.quarters, self.of_note, self.needed):
             array.flags.writeable = False
         self._near: dict[int, frozenset[int]] = {}
 
@@ -53,9 +56,13 @@ class Groups:
         """Return the rows of ``score.notes`` in a group."""
         return range(int(self.starts[group]), int(self.starts[group + 1]))
 
-    def required(self, group: int) -> range:
-        """Return the rows that have to be played in a group: none of a group of grace notes."""
-        return range(0) if self.grace[group] else self.rows(group)
+    def required(self, group: int) -> list[int]:
+        """Return the rows that have to be played in a group: none of a group of grace notes.
+
+        Two voices may share one note; one stroke plays both, and only the bass's row (else the first) is
+        required.  A unison on two strings is two strokes.
+        """
+        return [row for row in self.rows(group) if self.needed[row]]
 
     def group_of(self, row: int) -> int:
         """Return the group of a note."""
@@ -112,6 +119,22 @@ class Groups:
             found[begin:end] = np.arange(like, like + end - begin)
         found.flags.writeable = False
         return found
+
+    def _needed(self) -> NDArray[np.bool_]:
+        notes = self.score.notes
+        needed = ~notes["grace"]
+        order = np.lexsort((~notes["bass"], notes["pitch"], self.of_note))  # bass before melody
+        pitch, group = notes["pitch"][order], self.of_note[order]
+        shared = (np.diff(pitch) == 0) & (np.diff(group) == 0)  # with the row before it
+        strings: set[int] = set()
+        for at in np.flatnonzero(shared).tolist():
+            if at == 0 or not shared[at - 1]:
+                strings = {int(notes["string"][order[at]])}
+            string = int(notes["string"][order[at + 1]])
+            if string == 0 or string in strings or strings == {0}:
+                needed[order[at + 1]] = False
+            strings.add(string)
+        return np.asarray(needed, bool)
 
     def _next_required(self, group: int) -> int | None:
         following = max(group + 1, 0)

@@ -128,11 +128,11 @@ def unfold(signs: Sequence[BarSigns], limit: int) -> Unfolded:
             raise TooManyBars(i, limit)
         order.append(i)
         under = ends.get(i)
-        if bar.backward and (not jumped or bar.backward_after_jump):
-            if this_round < (under.total if under else bar.backward):
-                this_round += 1
-                i = start
-                continue
+        rounds = under.total if under else bar.backward
+        if bar.backward and (not jumped or bar.backward_after_jump) and this_round < rounds:
+            this_round += 1
+            i = start
+            continue
         if bar.backward or (under and i + 1 not in brackets):
             start, this_round = i + 1, 1
         if jumped and bar.fine:

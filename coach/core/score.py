@@ -55,6 +55,7 @@ class Bar:
     fifths: int  # key signature: sharps positive, flats negative
     written: int  # index into ``Score.bar_ids``
     round: int = 1  # 1 the first time this written bar is played, 2 the second …
+    lead: int = 0  # ticks of the meter's bar before it: of a pickup, or of a bar divided by a repeat sign
 
     @property
     def end(self) -> int:
@@ -123,11 +124,12 @@ class Score:
     def beat(self, tick: float, bar: int | None = None) -> float:
         """Return the 1-based beat of ``tick`` in the meter's written denominator.
 
-        A short first bar (a pickup) is counted from its end, so that its last beat leads to 1.
+        A short first bar (a pickup) is counted from its end, so that its last beat leads to 1; so is any bar
+        with a ``lead``.
         """
         index = self.bar_index(tick) if bar is None else bar
         found = self.bars[index]
-        lead = found.full_length - found.length if found.number == 0 else 0
+        lead = found.lead or (found.full_length - found.length if found.number == 0 else 0)
         return 1.0 + (tick - found.onset + max(lead, 0)) / found.beat_ticks
 
     def nominal_us(self, tick: float) -> float:

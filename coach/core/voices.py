@@ -120,7 +120,7 @@ def _only_the_foot_of_chords(notes: Array, bass: Mask) -> Mask:
     rows = np.flatnonzero(bass)
     if len(rows) == 0:
         return bass
-    foot = np.r_[True, np.diff(notes["onset"][rows]) != 0]
+    foot = np.concatenate(([True], np.diff(notes["onset"][rows]) != 0))
     kept = bass.copy()
     kept[rows] = foot | (notes["pitch"][rows] < G3)
     return kept
@@ -140,7 +140,7 @@ def _wide_chords(notes: Array, bass: Mask) -> Mask:
 
 def _lowest_of_onset(notes: Array) -> Mask:
     """Return which notes (sorted by onset, pitch) are the first of their onset."""
-    return np.r_[True, np.diff(notes["onset"]) != 0]
+    return np.concatenate(([True], np.diff(notes["onset"]) != 0))
 
 
 def _covered(onsets: NDArray[np.int64], notes: Array) -> Mask:

@@ -68,11 +68,12 @@ class Child:
     def messages(self) -> Iterator[Message]:
         """Yield what the child says until it ends."""
         unpacker = Unpacker()
-        while chunk := self._stdout.read(1 << 16):
-            self._said += 1
-            for message in unpacker.feed(chunk):
-                if not isinstance(message, Alive):
-                    yield message
+        with self._stdout:
+            while chunk := self._stdout.read(1 << 16):
+                self._said += 1
+                for message in unpacker.feed(chunk):
+                    if not isinstance(message, Alive):
+                        yield message
 
     def wait(self) -> int:
         """Return the exit code once the child is gone (negative: the signal's number)."""

@@ -21,14 +21,16 @@ class Outlet:
         self._lock = threading.Lock()  # a long system-exclusive message may need several writes
 
     def send(self, message: Message) -> None:
-        """Write one frame, waiting while the pipe is full; with the parent gone, end this process."""
+        """Write one frame, waiting while the pipe is full; with the parent gone, drop it."""
         frame = memoryview(pack(message))
         try:
             with self._lock:
                 while frame:
                     frame = frame[os.write(self._descriptor, frame) :]
         except BrokenPipeError:
-            os._exit(0)  # nobody is left to hear anything, and a driver's thread cannot end us otherwise
+            # Nobody is left to hear it.  Standard input has ended too, and the main thread leaves the MIDI
+            # system in good order because of that.
+            return
 
 
 def private_output() -> int:

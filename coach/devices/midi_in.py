@@ -77,7 +77,7 @@ class MidiIn(ChildReader):
     def _relay(self, child: Child) -> None:
         for message in child.messages():
             if self._closing.is_set():
-                return
+                continue  # read on to the end, so that the child can close its port in good order
             if isinstance(message, PortState):
                 self._tell(message)
             elif isinstance(message, Heard | Finished):

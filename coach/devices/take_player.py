@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 from coach.devices.child import ChildReader, python_command, why_ended
 from coach.devices.messages import Finished, Heard, PortState, pack
@@ -35,7 +36,7 @@ class TakePlayer(ChildReader):
         if not speed > 0:
             raise ValueError(f"speed is {speed}, not above 0")
         self._rows = [Heard(round(time_us * 1000 / speed), data) for time_us, data in messages]
-        if any(b.stamp_ns < a.stamp_ns for a, b in zip(self._rows, self._rows[1:], strict=False)):
+        if any(b.stamp_ns < a.stamp_ns for a, b in pairwise(self._rows)):
             raise ValueError("the messages are not in order of time")
         self._on_message, self._name = on_message, name
 

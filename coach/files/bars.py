@@ -67,7 +67,8 @@ def _may_be_short(bars: list[WrittenBar], i: int) -> bool:
     before, after = bars[i - 1], bars[i + 1]
     if before.section_end or after.section_start or after.implicit:
         return True
-    return before.length < before.full and before.length + bar.extent == bar.full and i > 1
+    divided = before.length < before.full and before.length + bar.extent == bar.full and i > 1
+    return divided or bar.extent + after.extent == bar.full
 
 
 def _lead(bars: list[WrittenBar], i: int) -> int:
@@ -133,4 +134,3 @@ def name_all(part: Part) -> None:
     for bar in part.bars:
         for note in bar.notes:
             note.id = name(note.element.get("id", ""), "rest" if note.rest else "note")
-

@@ -71,7 +71,9 @@ def _octave(
         if count < MANY * len(placed):
             return 0
         if gap in (OCTAVE, -OCTAVE):
-            notices.add(f"Strings and frets put every note an octave {'lower' if gap > 0 else 'higher'}: read so")
+            notices.add(
+                f"Strings and frets put every note an octave {'lower' if gap > 0 else 'higher'}: read so"
+            )
             return -gap
         if tuning.capo and gap in (-tuning.capo, OCTAVE - tuning.capo):
             notices.add("Pitches are written without the capo: they are read with it")
@@ -83,11 +85,15 @@ def _octave(
     lowest = min(tuning.open_pitches) + tuning.capo
     if part.octave_said:
         if part.transposed == -OCTAVE and low < lowest - 2 and low + OCTAVE >= lowest - 2:
-            notices.add("The transposition down an octave would leave the strings: pitches are read as sounding")
+            notices.add(
+                "The transposition down an octave would leave the strings: pitches are read as sounding"
+            )
             return OCTAVE
         return 0
     if not other_instrument and part.plain_treble and low >= lowest + OCTAVE:
-        notices.add("No octave clef or transposition is given: pitches are read an octave lower, as guitars sound")
+        notices.add(
+            "No octave clef or transposition is given: pitches are read an octave lower, as guitars sound"
+        )
         return -OCTAVE
     return 0
 
@@ -101,7 +107,11 @@ def _inferred_tuning(heads: list[WrittenNote], capo: int, notices: Notices) -> T
         if not found:
             continue
         pitch, count = found.most_common(1)[0]
-        if pitch != opens[string - 1] and count >= MANY * found.total() and abs(pitch - opens[string - 1]) <= 5:
+        if (
+            pitch != opens[string - 1]
+            and count >= MANY * found.total()
+            and abs(pitch - opens[string - 1]) <= 5
+        ):
             opens[string - 1] = pitch
             notices.add(f"String {string} is tuned to {name(pitch)}, from the frets in the score")
     if LOW_D <= low < LOWEST_E and opens[5] == LOWEST_E:

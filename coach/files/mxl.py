@@ -55,7 +55,9 @@ def _score_name(archive: zipfile.ZipFile, names: list[str], where: str) -> str:
         raise ScoreError(where, f"{CONTAINER} names no score", EXPORT_AGAIN)
     scores = [n for n in names if n.lower().endswith((".musicxml", ".xml")) and "META-INF" not in n]
     if len(scores) != 1:
-        raise ScoreError(where, f"the archive has no {CONTAINER} to say which file is the score", EXPORT_AGAIN)
+        raise ScoreError(
+            where, f"the archive has no {CONTAINER} to say which file is the score", EXPORT_AGAIN
+        )
     return scores[0]
 
 

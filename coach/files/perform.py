@@ -40,7 +40,9 @@ def perform(part: Part, notices: Notices) -> Performance:
         unfolded = unfold([bar.signs for bar in part.bars], MAX_PERFORMED_BARS)
     except TooManyBars as fault:
         what = f"the repeats make more than {MAX_PERFORMED_BARS:,} bars"
-        raise notices.fault(part.bars[fault.bar].token, what, "check the repeat signs and their times") from None
+        raise notices.fault(
+            part.bars[fault.bar].token, what, "check the repeat signs and their times"
+        ) from None
     for what, index in unfolded.oddities:
         sentence = what[0].upper() + what[1:]
         notices.add(f"{sentence}: the jump is not made", part.bars[index].token)
@@ -86,7 +88,7 @@ def _tempo(part: Part, bars: list[Bar]) -> tuple[bool, Array]:
         for offset, qpm in [(0, starts[bar.written]), *part.bars[bar.written].tempos]:
             tick = bar.onset + max(offset, 0)
             if qpm != now:
-                if rows and rows[-1][0] >= tick:
+                while rows and rows[-1][0] >= tick:
                     rows.pop()
                 rows.append((tick, qpm))
                 now = qpm
@@ -153,9 +155,7 @@ def _tell_unpaired(part: Part, heads: list[WrittenNote], paired: set[int], notic
             notices.add("A tie has no end: its note stops where it is written", part.bars[note.bar].token)
 
 
-def _array(
-    rows: list[list[int]], heads: list[WrittenNote], rings: set[int], fermatas: set[int]
-) -> Array:
+def _array(rows: list[list[int]], heads: list[WrittenNote], rings: set[int], fermatas: set[int]) -> Array:
     notes = np.zeros(len(rows), NOTE)
     found = np.array(rows, np.int64).reshape(-1, 4)
     notes["onset"], notes["duration"] = found[:, 0], found[:, 1] - found[:, 0]

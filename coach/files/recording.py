@@ -208,13 +208,13 @@ class Recorder:
             return False
         remedy = "start a new take; what was played until now is recorded"
         what = f"the take has reached {limit}, and recording has stopped"
-        self._full = str(TakeError(self.path.name, what, remedy))
+        self._full = str(TakeError(str(self.path), what, remedy))
         return True
 
     def _explain(self, fault: OSError | ValueError) -> str:
         reason = fault.strerror if isinstance(fault, OSError) and fault.strerror else str(fault)
         remedy = "free space or choose another folder; playing goes on, and what is played is tried again"
-        return str(TakeError(one_line(str(self.path)), f"the take cannot be written ({reason})", remedy))
+        return str(TakeError(str(self.path), f"the take cannot be written ({reason})", remedy))
 
     @staticmethod
     def _silence(delta: int) -> bytes:

@@ -2,23 +2,24 @@
 
 What a file of sounds leaves out is settled so: bars come from its time signatures (4/4 without one,
 RP-001 p. 5), a first time signature that holds for one short bar makes that bar a pickup, voices are its
-tracks, or in a single track its channels, and a file of one voice is parted into bass and melody as any other score.
+tracks, or in a single track its channels, and a single voice is parted into bass and melody as in any score.
 Six channels that hold what the six strings can play, one note at a time, are the strings.
 """
 
 from __future__ import annotations
 
 import hashlib
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from coach.core.errors import ScoreError, one_line
 from coach.core.pitch import HIGHEST_FRET, STANDARD, Tuning
-from coach.core.score import NOTE, TEMPO, TICKS_PER_QUARTER, Array, Bar, Score, make_score
+from coach.core.score import NOTE, TEMPO, TICKS_PER_QUARTER, Array, Bar, make_score
 from coach.core.voices import mark_bass
 from coach.files import plain_xml, smf_bytes
 from coach.files.score_file import ScoreFile
@@ -41,7 +42,7 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     Raises ScoreError, one line, when the file cannot be read as a score.
     """
     path = Path(path)
-    where = one_line(path.name)
+    where = str(path)
     data = smf_bytes.read_bytes(path, SCORE_LIMITS, ScoreError)
     smf = smf_bytes.parse_smf(data, where, SCORE_LIMITS, ScoreError)
     if smf.fault is not None:
@@ -50,11 +51,10 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     sounds = sounds_of(smf.tracks, oddities)
     if not sounds:
         raise ScoreError(where, "it has no notes", "choose a file with a part for guitar")
-    place(sounds, smf.division, oddities)
-    last = max(max(sound.onset + 1, sound.end) for sound in sounds)
+    last = max(max(sound.onset, sound.end) for sound in sounds)
     fifths, mode, notices = _keys(smf)
-    bars = _bars(smf, last, fifths, where)
-    _stop_hanging(sounds, bars, oddities)
+    bars = _bars(smf, max(to_ticks(last, smf.division)[0], 1), fifths, where)
+    place(sounds, smf.division, bars, oddities)
     notices = _lower(sounds) + notices
 
     strings, tuning = _strings(sounds)
@@ -62,22 +62,21 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     notes = np.zeros(len(sounds), NOTE)
     for row, sound in enumerate(sounds):
         string = strings.get(sound.channel, 0)
-        fret = sound.pitch - tuning.open_pitch(string) if string else -1
-        length = sound.end - sound.onset
-        notes[row] = (
-            sound.onset, length, sound.pitch, string, fret, 0, 0, voices[row], 0, False, False, False, False, 0, row
-        )  # fmt: skip
+        notes[row]["onset"], notes[row]["duration"] = sound.onset, sound.end - sound.onset
+        notes[row]["pitch"], notes[row]["voice"] = sound.pitch, voices[row]
+        notes[row]["string"] = string
+        notes[row]["fret"] = sound.pitch - tuning.open_pitch(string) if string else -1
+        notes[row]["written"] = row
     if strings:
         order = ", ".join(f"{channel + 1}" for channel in sorted(strings, key=lambda c: strings[c]))
-        notices.append(
-            f"channels {order} are taken as strings {min(strings.values())} to {max(strings.values())}"
-        )
+        names = ", ".join(map(str, sorted(strings.values())))
+        notices.append(f"Channels {order} are taken as strings {names}")
     if tuning != STANDARD:
-        notices.append("it goes below E, so the sixth string is taken as tuned to D")
+        notices.append("The music goes below E, so the sixth string is taken as tuned to D")
     outside = sum(not tuning.positions(sound.pitch) for sound in sounds)
     if outside:
         notices.append(f"{outside} of its {len(sounds)} notes are on no string of a guitar in this tuning")
-    notices += [f"{count} of its {len(sounds)} notes: {what}" for what, count in oddities.items()]
+    notices += [f"{count} of its {len(sounds)} notes {what}" for what, count in oddities.items()]
     tempo, tempo_given, left_out = _tempo(smf)
     if left_out:
         notices.append(f"{left_out} tempo marks are below {_SLOWEST:g} or above {_FASTEST:g}, and left out")
@@ -96,7 +95,7 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     xml, anchor_ids, anchors = plain_xml.lay_out(score)
     anchors.flags.writeable = False
     score = replace(score, anchor_ids=anchor_ids, anchors=anchors)
-    return ScoreFile(score, xml, tuple(f"{where}: {notice}" for notice in notices))
+    return ScoreFile(score, xml, tuple(notices))
 
 
 def _metas(smf: Smf, kind: int, size: int) -> list[tuple[int, bytes]]:
@@ -118,7 +117,7 @@ def _keys(smf: Smf) -> tuple[list[tuple[int, int]], str, list[str]]:
     for tick, payload in _metas(smf, smf_bytes.KEY, 2):
         fifths = payload[0] - 256 if payload[0] > 127 else payload[0]
         if abs(fifths) > 7 or payload[1] > 1:
-            notices.append(f"a key signature of {fifths} sharps or flats is left out")
+            notices.append(f"A key signature of {fifths} sharps or flats is left out")
             continue
         mode = mode or ("major", "minor")[payload[1]]
         keys.append((tick, fifths))
@@ -170,26 +169,9 @@ def _bars(smf: Smf, last: int, keys: list[tuple[int, int]], where: str) -> tuple
     for row, (onset, length, beats, unit) in enumerate(spans):
         key = bisect_right(starts, onset) - 1
         fifths = keys[key][1] if key >= 0 else 0
-        bars.append(Bar(row + 1 - pickup, onset, length, beats, unit, fifths, row))
+        lead = beats * 4 * TICKS_PER_QUARTER // unit - length if row < pickup else 0
+        bars.append(Bar(row + 1 - pickup, onset, length, beats, unit, fifths, row, lead=lead))
     return tuple(bars)
-
-
-def _stop_hanging(sounds: list[Sound], bars: tuple[Bar, ...], oddities: Counter[str]) -> None:
-    """End notes that no note-off ends at the next note of their track and channel, or with the bar."""
-    lines: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for sound in sounds:
-        lines[sound.track, sound.channel].append(sound.onset)
-    for line in lines.values():
-        line.sort()
-    ends = [bar.end for bar in bars]
-    for sound in sounds:
-        if sound.end < 0:
-            line = lines[sound.track, sound.channel]
-            row = bisect_right(line, sound.onset)
-            sound.end = ends[min(bisect_right(ends, sound.onset), len(ends) - 1)]
-            if row < len(line):
-                sound.end = min(sound.end, line[row])
-            oddities["never ended, held to the next one or the end of the bar"] += 1
 
 
 def _lower(sounds: list[Sound]) -> list[str]:
@@ -200,11 +182,11 @@ def _lower(sounds: list[Sound]) -> list[str]:
         return []
     for sound in sounds:
         sound.pitch -= 12
-    return ["it lies too high for the strings, and is taken an octave lower"]
+    return ["The music lies too high for the strings, and is taken an octave lower"]
 
 
 def _voices(sounds: list[Sound]) -> list[int]:
-    """Return the voice of each note, 1 the highest: its track, or its channel where one track has all notes."""
+    """Return the voice of each note, 1 the highest: its track, or its channel where one track has all."""
     by_track = len({sound.track for sound in sounds}) > 1
     lines = [sound.track if by_track else sound.channel for sound in sounds]
     pitches: dict[int, list[int]] = defaultdict(list)
@@ -216,7 +198,7 @@ def _voices(sounds: list[Sound]) -> list[int]:
 
 
 def _strings(sounds: list[Sound]) -> tuple[dict[int, int], Tuning]:
-    """Return which channel is which string, where the file is clearly one of a string a channel, and the tuning.
+    """Return which channel is which string, where that is clearly what channels are, and the tuning.
 
     Clearly: four channels or more of the six, a bass string among them, each one note at a time, all
     within its string's range, and each string lower on average than the one before.
@@ -247,8 +229,8 @@ def _fit(by_channel: dict[int, list[Sound]], strings: dict[int, int], tuning: Tu
         sounds = by_channel[channel]
         if any(tuning.fret(strings[channel], sound.pitch) is None for sound in sounds):
             return False
-        ends = zip(sounds, sounds[1:], strict=False)
-        if any(following.onset < sound.end - TICKS_PER_QUARTER // 16 for sound, following in ends):
+        overlap = TICKS_PER_QUARTER // 16
+        if any(following.onset < sound.end - overlap for sound, following in pairwise(sounds)):
             return False
         means.append(sum(sound.pitch for sound in sounds) / len(sounds))
     return means == sorted(means, reverse=True)

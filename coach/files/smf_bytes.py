@@ -74,7 +74,7 @@ class _Broken(Exception):
 
 def read_bytes(path: Path, limits: Limits, error: type[CoachError]) -> bytes:
     """Return a file's bytes; raises ``error`` when it cannot be read, is no file, is empty or too large."""
-    where = path.name or str(path)
+    where = str(path)
     try:
         if not path.is_file():
             raise error(where, "there is no such file", "check the name and the folder")
@@ -132,9 +132,10 @@ def parse_smf(data: bytes, where: str, limits: Limits, error: type[CoachError]) 
         what = read_track(data, start, min(stop, len(data)), number, room, smf.tracks)
         if not what and stop > len(data) and not smf.tracks[-1].finished:
             what = f"track {number} is cut short"
-        if what:
-            smf.fault = error(where, what, "copy or export it again")
         room -= len(smf.tracks[-1].events) + len(smf.tracks[-1].metas)
+        if what:
+            remedy = "copy or export it again" if room > 0 else "give a shorter piece"
+            smf.fault = error(where, what, remedy)
     return smf
 
 

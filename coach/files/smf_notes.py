@@ -8,11 +8,13 @@ a little short of, or beyond, the next onset is that onset.  Whatever else is ch
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-from coach.core.score import TICKS_PER_QUARTER
+from coach.core.score import TICKS_PER_QUARTER, Bar
 from coach.files.smf_bytes import Track
 
 # Parts of a quarter note that are written: to 64th notes and their triplets, then quintuplets, septuplets and
@@ -53,7 +55,7 @@ def sounds_of(tracks: list[Track], oddities: Counter[str]) -> list[Sound]:
             if kind == 0x90 and data[2]:
                 sound = Sound(tick, -1, data[1], track.number, channel)
                 if struck[key] and struck[key][-1].onset == tick:
-                    oddities["written twice at one moment, kept once"] += 1
+                    oddities["are written twice at one moment: each is kept once"] += 1
                     continue
                 waiting[key].append(sound)
                 struck[key].append(sound)
@@ -65,7 +67,7 @@ def sounds_of(tracks: list[Track], oddities: Counter[str]) -> list[Sound]:
     found.sort(key=lambda sound: (sound.onset, sound.track, sound.channel, sound.pitch))
     melodic = [sound for sound in found if sound.channel != PERCUSSION]
     if melodic and len(melodic) < len(found):
-        oddities["of percussion (channel 10), left out"] += len(found) - len(melodic)
+        oddities["are percussion (channel 10): they are left out"] += len(found) - len(melodic)
         found = melodic
     return found
 
@@ -77,14 +79,14 @@ def _part(sounds: list[Sound], oddities: Counter[str]) -> None:
         if sound.end < 0 and last_off > sound.onset:
             sound.end = last_off
         last_off = max(last_off, sound.end)
-    for sound, following in zip(sounds, sounds[1:], strict=False):
+    for sound, following in pairwise(sounds):
         if sound.end < 0 or sound.end > following.onset:
             sound.end = following.onset
-            oddities["struck again while sounding, ended there"] += 1
+            oddities["are struck again while they sound: they end there"] += 1
 
 
 def to_ticks(tick: int, division: int) -> tuple[int, str]:
-    """Return a file's tick in score ticks, and whether it was ``moved`` to a part of the beat or is ``off`` any.
+    """Return a file's tick in score ticks, and if it was ``moved`` to a part of the beat or is ``off`` any.
 
     The word is empty where the place is exact within half a tick of the file.
     """
@@ -107,43 +109,58 @@ def to_ticks(tick: int, division: int) -> tuple[int, str]:
     return (2 * number + division) // (2 * division), "off"
 
 
-def place(sounds: list[Sound], division: int, oddities: Counter[str]) -> None:
+def place(sounds: list[Sound], division: int, bars: Sequence[Bar], oddities: Counter[str]) -> None:
     """Turn file ticks into score ticks, ends into the written ones where they can be told.
 
-    Hanging notes keep the end -1: only the bars say where they must stop.
+    ``bars`` reach to the last note-on and note-off at least.
     """
     for sound in sounds:
-        raw = sound.onset
-        sound.onset, how = to_ticks(raw, division)
+        sound.onset, how = to_ticks(sound.onset, division)
         if how == "moved":
-            oddities["moved to the nearest 48th of a beat"] += 1
+            oddities["are moved a little, to the nearest 48th of a beat"] += 1
         elif how:
-            oddities["on no written part of the beat, left as they are"] += 1
+            oddities["are on no written part of the beat: they are left as they are"] += 1
     onsets = sorted({sound.onset for sound in sounds})
+    starts = [bar.onset for bar in bars]
+    lines: dict[tuple[int, int], list[int]] = defaultdict(list)
     for sound in sounds:
-        if sound.end < 0:
-            continue
+        lines[sound.track, sound.channel].append(sound.onset)
+    for line in lines.values():
+        line.sort()
+    for sound in sounds:
         end, how = to_ticks(sound.end, division)
-        if end <= sound.onset:
-            row = bisect_left(onsets, sound.onset + 1)
-            following = onsets[row] if row < len(onsets) else sound.onset + TICKS_PER_QUARTER
-            sound.end = min(following, sound.onset + TICKS_PER_QUARTER)
-            oddities["without length, held to the next note or for a beat"] += 1
+        line = lines[sound.track, sound.channel]
+        if sound.end < 0 or end <= sound.onset:
+            bar = bars[bisect_right(starts, sound.onset) - 1]
+            row = bisect_right(line, sound.onset)
+            what = "never end" if sound.end < 0 else "have no length"
+            oddities[f"{what}: they are held to the next of their voice or the end of the bar"] += 1
+            sound.end = min([bar.end, *line[row : row + 1]])
             continue
-        meant = not how and any(end % part == 0 for part in _END_PARTS)
-        sound.end = end if meant else _meant_end(sound.onset, end, onsets)
+        bar = bars[bisect_left(starts, end) - 1]  # an end on a barline belongs to the bar before it
+        meant = not how and any((end - bar.onset) % part == 0 for part in _END_PARTS)
+        sound.end = end if meant else _meant_end(sound.onset, end, (line, onsets), bar)
         if sound.end > end:
-            oddities["a little short, carried on to where they must end"] += 1
+            oddities["are a little short: they are carried on to the next note or beat"] += 1
         elif sound.end < end:
-            oddities["a little long, ended at the next note"] += 1
+            oddities["are a little long: they are ended at the next note"] += 1
 
 
-def _meant_end(onset: int, end: int, onsets: list[int]) -> int:
-    """Return the onset, or else the part of the beat, that an end just misses; ``end`` where there is none."""
-    row = bisect_left(onsets, end)
+def _meant_end(onset: int, end: int, lines: tuple[list[int], list[int]], bar: Bar) -> int:
+    """Return the onset, barline or part of the beat that an end just misses; ``end`` if there is none.
+
+    ``lines`` are the onsets of the note's own track and channel, and those of all notes.
+    """
     slack = _GAP * (end - onset)
-    nearest = [o for o in onsets[max(row - 1, 0) : row + 1] if o > onset and abs(o - end) <= slack]
-    if nearest:
-        return min(nearest, key=lambda o: abs(o - end))
-    up = min(-(-end // part) * part for part in _END_PARTS)
-    return up if up - end <= slack else end
+    for onsets in lines:
+        row = bisect_left(onsets, end)
+        if row and max(onset, end - 2 * _NEAR) < onsets[row - 1]:
+            return onsets[row - 1]
+        if row < len(onsets) and onsets[row] - end <= slack:
+            return onsets[row]
+    parts = (bar.length, TICKS_PER_QUARTER, TICKS_PER_QUARTER // 2, TICKS_PER_QUARTER // 3, *_END_PARTS)
+    for part in parts:
+        up = bar.onset + -(-(end - bar.onset) // part) * part
+        if up - end <= slack:
+            return up
+    return end

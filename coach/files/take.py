@@ -69,7 +69,7 @@ def read_take(path: Path | str) -> Take:
     Raises TakeError, one line, when the file cannot be read as one.
     """
     path = Path(path)
-    where = one_line(path.name)
+    where = str(path)
     data = smf_bytes.read_bytes(path, TAKE_LIMITS, TakeError)
     smf = smf_bytes.parse_smf(data, where, TAKE_LIMITS, TakeError)
     meta, notices = _find_meta(smf, where)
@@ -97,7 +97,7 @@ def _mend(smf: Smf, data: bytes) -> str:
     if last.finished and smf.fault is None:
         return ""
     if last.number == 1:
-        return "the take was cut off at its start"
+        return "The take was cut off at its start"
     smf.tracks.pop()
     room = TAKE_LIMITS.events
     # No running status: the recorder writes none, and the zeros that a power cut leaves would be notes.
@@ -108,7 +108,7 @@ def _mend(smf: Smf, data: bytes) -> str:
         return ""
     left = len(data) - last.stop
     # Behind the last whole event a crash leaves a part of one; more than that is damage of another kind.
-    return "the take was cut off" + (f" ({left} bytes at its end make no message)" if left > 64 else "")
+    return "The take was cut off" + (f" ({left} bytes at its end make no message)" if left > 64 else "")
 
 
 def _make(smf: Smf, meta: TakeMeta, where: str, cut: str, notices: list[str]) -> Take:
@@ -129,8 +129,8 @@ def _make(smf: Smf, meta: TakeMeta, where: str, cut: str, notices: list[str]) ->
     if cut:
         end_us = messages[-1][0] if messages else 0
         minutes, seconds = divmod(end_us // 1_000_000, 60)
-        notices.append(f"{cut}; all {len(messages)} messages up to {minutes:02}:{seconds:02} are here")
-    return Take(messages, meta, end_us, complete=not cut, notices=tuple(f"{where}: {n}" for n in notices))
+        notices.append(f"{cut}: all {len(messages)} messages up to {minutes:02}:{seconds:02} are here")
+    return Take(messages, meta, end_us, complete=not cut, notices=tuple(notices))
 
 
 def _title(smf: Smf) -> str:
@@ -150,8 +150,8 @@ def _find_meta(smf: Smf, where: str) -> tuple[TakeMeta | None, list[str]]:
             try:
                 plain = json.loads(text)
             except (ValueError, RecursionError):
-                lost = "what it says of itself is damaged; played back with the default profile, give --score"
-                return TakeMeta(title=_title(smf)), [lost]
+                what = "What the take says of itself is damaged: the defaults are used, and the score must be named"
+                return TakeMeta(title=_title(smf)), [what]
             if isinstance(plain["format"], int) and plain["format"] > FORMAT:
                 what = f"its format is {plain['format']}, and this program knows {FORMAT}"
                 raise TakeError(where, what, "use the version that recorded it, or a later one")
@@ -168,7 +168,7 @@ def _from_plain(plain: dict[str, Any]) -> tuple[TakeMeta, list[str]]:
             try:
                 values[name] = read(plain[name])
             except (ValueError, TypeError, OverflowError) as fault:
-                notices.append(one_line(f"its {name} cannot be used ({fault}); the default is taken"))
+                notices.append(one_line(f"The take's {name} cannot be used ({fault}): the default is taken"))
     return TakeMeta(**values), notices
 
 

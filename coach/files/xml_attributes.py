@@ -100,7 +100,9 @@ class Attributes:
                 self.full = int(total * WHOLE_TICKS)
                 return
         meter = " ".join(f"{upper}/{text_of(element, 'beat-type')}" for upper in uppers)[:30] or "none"
-        raise self.notices.fault(bar.token, f"a time signature of {meter}", "give it as beats over 2, 4, 8 or 16")
+        raise self.notices.fault(
+            bar.token, f"a time signature of {meter}", "give it as beats over 2, 4, 8 or 16"
+        )
 
     def _key(self, element: Element) -> None:
         fifths = whole(text_of(element, "fifths") or "0")

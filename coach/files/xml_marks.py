@@ -8,6 +8,7 @@ that ``words`` directly after it holding a string's number (5, ⑤) name it.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from fractions import Fraction
 from xml.etree.ElementTree import Element
 
@@ -24,6 +25,7 @@ BEAT_UNITS = {  # in quarter notes
     "breve": Fraction(8), "whole": Fraction(4), "half": Fraction(2), "quarter": Fraction(1),
     "eighth": Fraction(1, 2), "16th": Fraction(1, 4), "32nd": Fraction(1, 8), "64th": Fraction(1, 16),
 }  # fmt: skip
+NAMED_JUMPS = (("segno", "segno"), ("coda", "coda"), ("tocoda", "to_coda"), ("dalsegno", "dal_segno"))
 SLOWEST, FASTEST = 5, 1000  # quarter notes a minute; outside, a tempo is damage
 
 _STRING = re.compile(rf"\(?\s*(\d{{1,2}}|[{CIRCLED}])\s*\)?\.?")
@@ -34,7 +36,8 @@ _FINE = re.compile(r"\W*fine\W*", re.IGNORECASE)
 _CODA = re.compile(r"\W*coda\W*", re.IGNORECASE)
 _DROP_D = re.compile(r"\bdrop(ped)?[\s-]+d\b", re.IGNORECASE)
 _RETUNED = re.compile(
-    rf"(?:([{CIRCLED}])\s*(?:=|:|→|->|\bto\b|\bin\b|\ben\b)|\b(\d)(?:\.|th|ª|ᵃ)?\s*(?:=|→|->))\s*([A-G])([#♯b♭]?)(?![a-z])"
+    rf"(?:([{CIRCLED}])\s*(?:=|:|→|->|to|in|en)|\b(\d)(?:\.|th|ª|ᵃ)?\s*(?:=|→|->))"
+    r"\s*([A-G])([#♯b♭]?)(?![a-z])"
 )
 
 
@@ -45,7 +48,7 @@ class MarkReader:
         self._part, self._notices = part, notices
         self._said: list[dict[str, str]] = []  # per bar: what sound elements and barlines say
         self._printed: list[dict[str, str]] = []  # per bar: what words and signs say
-        self._repeats: list[dict[str, object]] = []
+        self._repeats: list[BarSigns] = []  # per bar: what its barlines say
         self._tempos: dict[int, tuple[bool, float]] = {}  # tick -> from a sound element?, tempo
         self._open_damp = False  # the last thing read was a damp that names no string
         self._last_ending = 0
@@ -54,7 +57,7 @@ class MarkReader:
         """Start a bar."""
         self._said.append({})
         self._printed.append({})
-        self._repeats.append({})
+        self._repeats.append(BarSigns())
         self._tempos = {}
         self._open_damp = False
 
@@ -93,21 +96,20 @@ class MarkReader:
     def sound(self, element: Element, bar: WrittenBar, tick: int) -> None:
         """Read a ``sound`` element, within a direction or by itself."""
         said = self._said[-1]
-        for name, key in (("segno", "segno"), ("coda", "coda"), ("tocoda", "to_coda"), ("dalsegno", "dal_segno")):
+        for name, key in NAMED_JUMPS:
             if value := (element.get(name) or "").strip()[:40]:
                 said[key] = value
         for name, key in (("dacapo", "da_capo"), ("fine", "fine")):
             if element.get(name, "no").strip().lower() not in ("no", ""):
                 said[key] = "yes"
         if element.get("forward-repeat") == "yes":
-            self._repeats[-1]["forward"] = True
+            self._repeats[-1] = replace(self._repeats[-1], forward=True)
         if element.get("tempo") is not None:
             self._tempo(decimal(element.get("tempo")), bar, tick, from_sound=True)
 
     def barline(self, element: Element, bar: WrittenBar) -> None:
         """Read a ``barline``: repeat signs, brackets, and where sections begin and end."""
         location = element.get("location", "right")
-        repeats = self._repeats[-1]
         style = text_of(element, "bar-style")
         if style in ("light-light", "light-heavy", "heavy-light", "heavy-heavy", "heavy"):
             bar.section_start |= location == "left"
@@ -117,9 +119,9 @@ class MarkReader:
                 self._repeat(child, bar, location)
             elif child.tag == "ending":
                 if child.get("type") == "start":
-                    repeats["ending"] = self._rounds(child)
+                    self._repeats[-1] = replace(self._repeats[-1], ending=self._rounds(child))
                 elif child.get("type") in ("stop", "discontinue"):
-                    repeats["ending_stop"] = True
+                    self._repeats[-1] = replace(self._repeats[-1], ending_stop=True)
             elif child.tag in ("segno", "coda"):
                 self._printed[-1].setdefault(child.tag, "sign")
         for name in ("segno", "coda"):
@@ -127,19 +129,22 @@ class MarkReader:
                 self._said[-1][name] = str(element.get(name))[:40]
 
     def _repeat(self, element: Element, bar: WrittenBar, location: str) -> None:
-        repeats = self._repeats[-1]
         if location == "middle":
             self._notices.add("A repeat sign inside a bar is read at the bar's edge", bar.token)
         if element.get("direction") == "forward":
-            repeats["forward"] = bar.section_start = True
+            self._repeats[-1] = replace(self._repeats[-1], forward=True)
+            bar.section_start = True
             self._last_ending = 0
         elif element.get("direction") == "backward":
             times = whole(element.get("times", "2"))
             if times is not None and times > MAX_TIMES:
                 what = f"a repeat to be played {times:,} times"
                 raise self._notices.fault(bar.token, what, f"write at most {MAX_TIMES:,}")
-            repeats["backward"] = times if times and times > 0 else 2
-            repeats["backward_after_jump"] = element.get("after-jump") == "yes"
+            self._repeats[-1] = replace(
+                self._repeats[-1],
+                backward=times if times and times > 0 else 2,
+                backward_after_jump=element.get("after-jump") == "yes",
+            )
             bar.section_end = True
 
     def _rounds(self, element: Element) -> tuple[int, ...]:
@@ -163,7 +168,8 @@ class MarkReader:
         unit = BEAT_UNITS.get(text_of(element, "beat-unit"))
         if figure and unit:
             dots = min(len(element.findall("beat-unit-dot")), 3)
-            self._tempo(Fraction(figure.group()) * unit * (2 - Fraction(1, 2**dots)), bar, tick, from_sound=False)
+            quarters = unit * (2 - Fraction(1, 2**dots))
+            self._tempo(Fraction(figure.group()) * quarters, bar, tick, from_sound=False)
 
     def _words(self, text: str, bar: WrittenBar) -> None:
         named = _STRING.fullmatch(text)
@@ -199,9 +205,12 @@ class MarkReader:
                 bar.update((key, source[key]) for key in kind if key in source)
         _sort_coda_signs(chosen)
         return [
-            BarSigns(
-                **repeats,  # type: ignore[arg-type]
-                **{key: bar[key] for key in ("segno", "coda", "to_coda", "dal_segno") if key in bar},
+            replace(
+                repeats,
+                segno=bar.get("segno", ""),
+                coda=bar.get("coda", ""),
+                to_coda=bar.get("to_coda", ""),
+                dal_segno=bar.get("dal_segno", ""),
                 da_capo="da_capo" in bar,
                 fine="fine" in bar,
             )

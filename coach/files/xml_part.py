@@ -74,8 +74,8 @@ class _PartReader:
             elif tag == "forward":
                 self._move(self._length(child))
             elif tag == "direction":
-                bar.content.append((round(self._at), child))
                 offset = self._offset(child)
+                bar.content.append((max(round(self._at) + offset, 0), child))
                 self._marks.direction(child, bar, round(self._at), offset)
             elif tag == "attributes":
                 bar.content.append((round(self._at), child))
@@ -159,7 +159,7 @@ class _PartReader:
                 note.silent = True
         last = self._last
         if note.chord and (last is None or last.rest):
-            self._notices.add("A chord note without a note before it is read as one by itself", self._bar.token)
+            self._notices.add("A chord note without a note before it is read by itself", self._bar.token)
             note.chord = False
         if note.chord and last is not None:
             note.stem = note.stem or last.stem

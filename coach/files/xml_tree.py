@@ -43,10 +43,8 @@ def decode(data: bytes, where: str) -> str:
 
     Raises ScoreError for bytes that are not text in the encoding they claim.
     """
-    for mark, encoding in _MARKS:
-        if data.startswith(mark):
-            break
-    else:
+    encoding = next((name for mark, name in _MARKS if data.startswith(mark)), "")
+    if not encoding:
         found = _DECLARED.match(data[:400])
         named = found.group(1).decode("ascii") if found else "utf-8"
         # A file that says UTF-16 in bytes that are not was saved again by an editor: it is UTF-8.

@@ -1,0 +1,120 @@
+"""The live loop: wait for something, take it in, draw what changed.
+
+Messages arrive on a thread of the reader's and are only queued there; everything else happens here, in the
+order in which it was heard.  Nothing polls: the loop sleeps until a message, a key, or, while a string
+sounds or a verdict is due, the next frame.
+"""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from coach.app.sitting import Sitting
+from coach.core.report import report
+from coach.core.shapes import Summary
+from coach.core.summary import summarise
+from coach.devices.messages import Finished, Heard, PortState
+from coach.screen.window import Action, Window
+
+FRAME_MS = 16  # while something sounds
+CALM_MS = 250  # while nothing does: time enough for deadlines to be met and seen
+OnMessage = Callable[[Heard | PortState | Finished], None]
+
+
+class Source(Protocol):
+    """Where messages come from: a port, or a recorded take."""
+
+    def start(self) -> None:
+        """Begin to hand on messages."""
+
+    def close(self) -> None:
+        """Hand on nothing more."""
+
+
+class Live:
+    """One live sitting in a window."""
+
+    def __init__(self, sitting: Sitting, window: Window, *, tempo: str = "") -> None:
+        self.sitting, self.window, self._tempo = sitting, window, tempo
+        self._queue: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
+        self.port_text = ""
+        self.port_name = ""
+        self._message = ""
+        self._passes = 1
+
+    def on_message(self, message: Heard | PortState | Finished) -> None:
+        """Take a message on any thread."""
+        self._queue.put(message)
+        self.window.wake()
+
+    def run(self, source: Source, screenshot: Path | None, *, linger: bool) -> Summary | None:
+        """Play until the source is finished or the player leaves; then show the summary.
+
+        ``linger`` keeps the summary up until a key is pressed.  Returns None when nothing was heard.
+        """
+        source.start()
+        try:
+            finished = self._until_finished()
+        finally:
+            source.close()
+        self._drain()
+        self.sitting.end(time.perf_counter_ns())
+        if not self.sitting.begun:
+            return None
+        self._show()
+        if screenshot is not None:
+            self.window.screenshot(screenshot)
+        title = self.sitting.piece.score.title or self.sitting.piece.path.stem
+        summary = summarise(report(self.sitting.session, self.sitting.ignored), title)
+        if linger and finished:
+            self._linger(summary)
+        return summary
+
+    def _until_finished(self) -> bool:
+        """Return True when the source ended or the player asked for the summary, False on a closed window."""
+        self._show()
+        while True:
+            sounding = bool(self.sitting.session.ringing.sounding())
+            for event in self.window.wait(FRAME_MS if sounding else CALM_MS):
+                if event.action is Action.QUIT:
+                    return not event.closed
+            if self._drain():
+                return True
+            self.sitting.tick(time.perf_counter_ns())
+            self._show()
+
+    def _drain(self) -> bool:
+        """Take in everything queued; return whether the source has finished."""
+        finished = False
+        while True:
+            try:
+                message = self._queue.get_nowait()
+            except queue.Empty:
+                return finished
+            match message:
+                case Heard():
+                    self.sitting.hear(message)
+                case PortState():
+                    self.port_text = message.text
+                    self.port_name = message.port or self.port_name
+                case Finished():
+                    finished = True
+
+    def _show(self) -> None:
+        now_us = self.sitting.now_us(time.perf_counter_ns())
+        recorder = self.sitting.recorder
+        port = recorder.failed if recorder is not None and recorder.failed else self.port_text
+        self.window.show(
+            self.sitting.viewer.view(now_us, port=port, message=self._message, tempo=self._tempo)
+        )
+
+    def _linger(self, summary: Summary) -> None:
+        self.window.show_summary(summary)
+        while True:
+            for event in self.window.wait(None):
+                if event.action is not None:
+                    return

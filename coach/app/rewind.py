@@ -1,0 +1,121 @@
+"""A take under a playhead: forwards, backwards, at any speed, to the next bar or the next fault.
+
+No clock and no window here: ``advance`` is told how much time went by.  Going back plays the take from its
+start again up to the place, which costs far less than a frame for each minute of music.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+
+from coach.app.piece import Piece
+from coach.app.sitting import replay
+from coach.core.events import End, Tick
+from coach.core.profile import Profile
+from coach.core.report import Report, report
+from coach.core.session import Session
+from coach.core.verdicts import Limits
+from coach.core.view import Viewer
+from coach.core.wire import Decoder
+from coach.files.take import Take
+
+SPEEDS = (0.1, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
+FAULT_LEAD_US = 1_500_000  # a fault is approached from this far before it
+STEP_GRACE_US = 300_000  # stepping back within this long of a bar's start goes to the bar before
+
+
+class Rewind:
+    """The mutable owner of a replay."""
+
+    def __init__(self, take: Take, piece: Piece, *, profile: Profile | None, limits: Limits) -> None:
+        self.take, self.piece, self.limits = take, piece, limits
+        self.profile = profile or take.meta.profile
+        judged, ignored = replay(take, piece, profile=profile, limits=limits)
+        self.result: Report = report(judged, ignored)
+        self.end_us = max(take.end_us, judged.now_us)
+        self.paused = False
+        self.speed = 1.0
+        self.now_us = 0
+        self.faults = sorted(
+            (fault.verdict.time_us for one in self.result.passes for fault in one.faults),
+        )
+        self.bar_starts = _bar_starts(judged)
+        self._begin()
+        if take.messages:  # nobody wants to watch the silence before the first note
+            self.seek(take.messages[0][0] - 300_000)
+
+    @property
+    def ended(self) -> bool:
+        """Whether the playhead stands at the end."""
+        return self.now_us >= self.end_us
+
+    def advance(self, elapsed_us: int) -> bool:
+        """Let real time go by; return whether the playhead moved."""
+        if self.paused or self.ended:
+            return False
+        self._forward(self.now_us + round(elapsed_us * self.speed))
+        return True
+
+    def seek(self, us: int) -> None:
+        """Put the playhead at a time (clipped to the take)."""
+        target = min(max(us, 0), self.end_us)
+        if target < self.now_us:
+            self._begin()
+        self._forward(target)
+
+    def step_bar(self, direction: int) -> None:
+        """Go to the start of the next bar played (1), or of this one or the one before (-1)."""
+        starts = self.bar_starts
+        if direction > 0:
+            at = bisect_right(starts, self.now_us)
+            self.seek(starts[at] if at < len(starts) else self.end_us)
+        else:
+            at = bisect_left(starts, self.now_us - STEP_GRACE_US) - 1
+            self.seek(starts[at] if at >= 0 else 0)
+
+    def next_fault(self) -> bool:
+        """Go to shortly before the next fault; return whether there was one."""
+        at = bisect_right(self.faults, self.now_us + FAULT_LEAD_US)
+        if at == len(self.faults):
+            return False
+        self.seek(self.faults[at] - FAULT_LEAD_US)
+        return True
+
+    def change_speed(self, direction: int) -> None:
+        """Take the next faster (1) or slower (-1) speed."""
+        at = SPEEDS.index(self.speed) + direction
+        self.speed = SPEEDS[min(max(at, 0), len(SPEEDS) - 1)]
+
+    def _begin(self) -> None:
+        self.session = Session(
+            self.piece.score, profile=self.profile, limits=self.limits, chunk=self.take.meta.chunk
+        )
+        self.viewer = Viewer(self.session)
+        self._decoder = Decoder(self.profile)
+        self._next = 0
+        self.now_us = 0
+
+    def _forward(self, us: int) -> None:
+        self.now_us = min(us, self.end_us)
+        messages = self.take.messages
+        while self._next < len(messages) and messages[self._next][0] <= self.now_us:
+            time_us, data = messages[self._next]
+            for event in self._decoder.decode(time_us, data):
+                self.session.feed(event)
+            self._next += 1
+        if self.ended:
+            self.session.feed(End(self.end_us))
+        else:
+            self.session.feed(Tick(self.now_us))
+
+
+def _bar_starts(judged: Session) -> list[int]:
+    starts: list[int] = []
+    for during in judged.matching.passes:
+        seen = -1
+        for anchor in during.anchors:
+            bar = int(judged.score.notes["bar"][anchor.match.label.note])
+            if bar != seen:
+                starts.append(anchor.us)
+                seen = bar
+    return sorted(starts)

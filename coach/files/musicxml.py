@@ -1,0 +1,169 @@
+"""MusicXML scores (.musicxml, .xml, .mxl), versions 1 to 4.0.
+
+The reader keeps what damping asks for and other readers lose: strings, plucking fingers, let-ring ties,
+damping marks, and ties joined in the order they are played.  It reads one part, the most guitar-like; of
+a notation staff with tablature the notes come from the notation, strings and frets from the tablature.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+from xml.etree.ElementTree import Element
+
+import numpy as np
+
+from coach.core.errors import ScoreError, one_line
+from coach.core.score import ANCHOR, Score, make_score
+from coach.core.voices import mark_bass
+from coach.files.bars import name_all, settle_bars
+from coach.files.engraved import Engraving, engraved_xml
+from coach.files.fingerboard import settle_pitches
+from coach.files.limits import MAX_TEXT
+from coach.files.mxl import ZIP_MARK, unpack
+from coach.files.perform import perform
+from coach.files.score_file import ScoreFile, read_bytes
+from coach.files.tablature import Candidate, candidates, same_music, take_strings
+from coach.files.written import Notices, Part
+from coach.files.xml_part import read_part
+from coach.files.xml_tree import parse_tree, text_of
+
+OTHER_ROOTS = {
+    "opus": ("this lists several scores", "open one of them"),
+    "html": ("this is a web page", "download the score itself"),
+    "svg": ("this is a picture", "export the score as MusicXML"),
+}
+
+
+def read_musicxml(path: Path) -> ScoreFile:
+    """Read a MusicXML file, plain or compressed.
+
+    Raises ScoreError, one line with file, bar where known, fault and remedy.
+    """
+    return parse_musicxml(read_bytes(path), str(path))
+
+
+def parse_musicxml(data: bytes, where: str, *, part: str = "") -> ScoreFile:
+    """Read the bytes of a MusicXML file; ``where`` names it in messages.
+
+    ``part``: id of the part to read; "" for the most guitar-like.  Raises ScoreError as above.
+    """
+    notices = Notices(where)
+    root = parse_tree(unpack(data, where) if data.startswith(ZIP_MARK) else data, where)
+    if root.tag == "score-timewise":
+        root = _partwise(root)
+    if root.tag != "score-partwise":
+        what, remedy = OTHER_ROOTS.get(root.tag, (f"the root element <{root.tag[:40]}> is no MusicXML score",
+                                                  "export it as MusicXML"))  # fmt: skip
+        raise ScoreError(where, what, remedy)
+    chosen, tab = _choose(candidates(root), notices, part)
+    read = read_part(chosen.element, notices)
+    twin = _twin(read, tab, where)
+    if chosen.tab_only and twin is not None:  # the notation beside a tablature was found after all
+        read, twin = twin, read
+    take_strings(read, twin)
+    if not read.bars:
+        raise ScoreError(where, "the part has no bars", "write some music and export it again")
+    if not read.heads():
+        raise ScoreError(where, "there are no notes to play", "choose a file with a guitar part")
+    octave_said = read.octave_said
+    before = read.heads()[0].pitch
+    tuning = settle_pitches(read, notices, chosen.other)
+    moved = read.heads()[0].pitch != before
+    settle_bars(read, notices)
+    name_all(read)
+    performance = perform(read, notices)
+    heads = read.heads()
+    score = make_score(
+        performance.notes,
+        performance.bars,
+        title=_title(root),
+        digest=hashlib.sha256(data).hexdigest(),
+        tuning=tuning,
+        tempo=performance.tempo,
+        tempo_given=performance.tempo_given,
+        mode=read.mode,
+        damps=performance.damps,
+        ids=tuple(note.id for note in heads),
+        bar_ids=tuple(bar.id for bar in read.bars),
+        **_anchors(read),
+    )
+    marked = mark_bass(score.notes)
+    marked.flags.writeable = False
+    score = replace(score, notes=marked)
+    engraving = Engraving(
+        title=score.title,
+        creators=[(c.get("type", "composer"), text_of(c)) for c in root.iterfind("identification/creator")][
+            :8
+        ],
+        rights=[text_of(right) for right in root.iterfind("identification/rights")][:8],
+        octave_clef=read.plain_treble and not octave_said and not moved and not chosen.other,
+        below={score.ids[written] for written in np.unique(marked["written"][marked["bass"]])},
+    )
+    return ScoreFile(score, engraved_xml(read, engraving), notices.lines())
+
+
+def _choose(parts: list[Candidate], notices: Notices, wanted: str) -> tuple[Candidate, list[Candidate]]:
+    """Return the part to read, and the parts that may be its tablature (or its notation)."""
+    if not parts:
+        raise ScoreError(notices.where, "the score has no parts", "write some music and export it again")
+    named = [part for part in parts if part.id == wanted]
+    if wanted and not named:
+        have = ", ".join(part.id for part in parts[:8])
+        raise ScoreError(notices.where, f"there is no part “{wanted[:40]}”", f"choose one of {have}")
+    playable = named or [part for part in parts if part.notes] or parts
+    best = max(playable, key=lambda part: part.rank)
+    notation = [p for p in playable if not p.tab_only and p.rank >= best.rank - 6]
+    if best.tab_only and notation:
+        best = max(notation, key=lambda part: part.rank)
+    twins = [part for part in parts if part is not best and part.tab_only]
+    others = [p for p in parts if p is not best and p.notes]
+    if others and not (len(others) == 1 and others[0] in twins):
+        label = one_line(best.name or best.id, 60)
+        notices.add(f"The file has {len(others) + 1} parts: “{label}” is read")
+    return best, twins
+
+
+def _twin(read: Part, twins: list[Candidate], where: str) -> Part | None:
+    """Return the tablature part that writes the same music, if there is one."""
+    for candidate in twins:
+        tab = read_part(candidate.element, Notices(where))
+        if same_music(read, tab):
+            return tab
+    return None
+
+
+def _partwise(root: Element) -> Element:
+    """Return a timewise score turned partwise."""
+    turned = Element("score-partwise", root.attrib)
+    parts: dict[str, Element] = {}
+    for child in root:
+        if child.tag != "measure":
+            turned.append(child)
+            continue
+        for piece in child.findall("part"):
+            name = piece.get("id", "")
+            if name not in parts:
+                parts[name] = Element("part", {"id": name})
+            measure = Element("measure", child.attrib)
+            measure.extend(piece)
+            parts[name].append(measure)
+    turned.extend(parts.values())
+    return turned
+
+
+def _title(root: Element) -> str:
+    """Return the title: of the work, else of the movement, else the first large words on the page."""
+    found = text_of(root, "work/work-title") or text_of(root, "movement-title")
+    if not found:
+        titles = [c for c in root.iterfind("credit") if text_of(c, "credit-type") == "title"]
+        found = text_of(titles[0], "credit-words") if titles else ""
+    return one_line(found, MAX_TEXT)
+
+
+def _anchors(part: Part) -> dict[str, object]:
+    """Return the ids of all heads and rests, and where in which written bar each stands."""
+    places = [(note.bar, note.onset, note.id) for bar in part.bars for note in bar.notes]
+    anchors = np.array([(bar, offset, i) for i, (bar, offset, _) in enumerate(places)], ANCHOR)
+    return {"anchors": anchors, "anchor_ids": tuple(name for _, _, name in places)}

@@ -1,0 +1,190 @@
+"""Where notes stand when a score is drawn plainly: two voices cut into what single notes and rests can be.
+
+Each beat (a quarter counted from the barline) is drawn on the coarsest of ``_GRIDS`` that holds its
+onsets and ends, or the one they are nearest to.  Lengths that no single note has are tied.  A place is
+(bar, units from the bar's start).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.score import TICKS_PER_QUARTER, Bar, Score
+
+Place = tuple[int, int]
+
+UNIT = TICKS_PER_QUARTER // 24  # a drawn tick: 24 to a quarter, so that 32nds are 3 and triplet 16ths 4
+_GRIDS = (12, 6, 8, 3, 4)  # steps tried for each beat, in units: 8ths, 16ths, triplets, 32nds, triplet 16ths
+_TYPES = {96: "whole", 48: "half", 24: "quarter", 12: "eighth", 6: "16th", 3: "32nd"}
+# What one note can be, in units: plain, with a dot, and the double whole note.
+VALUES: dict[int, tuple[str, int]] = {
+    **{units: (name, 0) for units, name in _TYPES.items()},
+    **{units * 3 // 2: (name, 1) for units, name in _TYPES.items() if units > 3},
+    192: ("breve", 0),
+}
+TRIPLETS = {16: ("quarter", 0), 8: ("eighth", 0), 4: ("16th", 0), 12: ("eighth", 1)}
+
+
+@dataclass(slots=True)
+class Piece:
+    """A stretch of a voice in one bar that is one note, chord or rest."""
+
+    start: int  # units from the bar's start
+    length: int  # units
+    rows: tuple[int, ...]  # of Score.notes; none for a rest
+    triplet: bool
+    tied_from: bool = False
+    tied_to: bool = False
+    tuplet: str = ""  # start, stop
+    beam: str = ""  # begin, continue, end
+
+
+def to_units(ticks: int) -> int:
+    """Return a length in units, at least one."""
+    return max(round(ticks / UNIT), 1)
+
+
+def lay_lines(score: Score) -> list[list[list[Piece]]]:
+    """Return for each drawn voice, for each bar, what stands in it."""
+    bass = score.notes["bass"]
+    masks = [~bass, bass] if bass.any() and not bass.all() else [np.ones(len(bass), bool)]
+    return [_line(score, np.flatnonzero(mask & (score.notes["duration"] > 0))) for mask in masks]
+
+
+class _Grid:
+    """For each beat (a quarter of a bar) the step on which a voice's places are drawn."""
+
+    def __init__(self, score: Score, rows: NDArray[np.int64]) -> None:
+        self.score = score
+        places: dict[tuple[int, int], set[int]] = defaultdict(set)
+        onsets = score.notes["onset"][rows]
+        ends = onsets + score.notes["duration"][rows]
+        for tick in {*onsets.tolist(), *ends.tolist()}:
+            bar, beat, within = self._beat(tick)
+            places[bar, beat].add(within)
+        self.steps = {beat: self._step(within) for beat, within in places.items()}
+
+    def _beat(self, tick: int) -> tuple[int, int, int]:
+        bar = self.score.bar_index(tick)
+        beat, within = divmod(tick - self.score.bars[bar].onset, TICKS_PER_QUARTER)
+        return bar, beat, within
+
+    @staticmethod
+    def _step(places: set[int]) -> int:
+        """Return the coarsest step that all places are on, or else the one they are nearest to."""
+
+        def away(step: int) -> int:
+            ticks = step * UNIT
+            return sum(abs(place - round(place / ticks) * ticks) for place in places)
+
+        return min(_GRIDS, key=lambda step: (away(step), _GRIDS.index(step)))
+
+    def place(self, tick: int) -> Place:
+        """Return the bar that a tick is drawn in, and the units from its start."""
+        bar, beat, within = self._beat(tick)
+        step = self.steps.get((bar, beat), 6)
+        length = to_units(self.score.bars[bar].length)
+        units = min(beat * 24 + round(within / (step * UNIT)) * step, length)
+        if units == length and bar + 1 < len(self.score.bars):
+            return bar + 1, 0
+        return bar, units
+
+    def triplet(self, bar: int, beat: int) -> bool:
+        """Tell whether a beat is drawn in triplets."""
+        return self.steps.get((bar, beat), 6) in (8, 4)
+
+
+def _line(score: Score, rows: NDArray[np.int64]) -> list[list[Piece]]:
+    """Return a voice's pieces by bar: chords, and rests between them."""
+    grid = _Grid(score, rows)
+    chords: dict[Place, list[int]] = defaultdict(list)
+    for row in rows.tolist():
+        chords[grid.place(int(score.notes["onset"][row]))].append(row)
+    starts = sorted(chords)
+    out: list[list[Piece]] = [[] for _ in score.bars]
+    at = (0, 0)
+    for start, following in zip(starts, [*starts[1:], (len(score.bars), 0)], strict=True):
+        _fill(score, grid, out, at, start, ())
+        notes = score.notes[chords[start]]
+        end = grid.place(int((notes["onset"] + notes["duration"]).max()))
+        end = min(end if end > start else (start[0], start[1] + 3), following)
+        _fill(score, grid, out, start, end, tuple(chords[start]))
+        at = end
+    _fill(score, grid, out, at, (len(score.bars), 0), ())
+    for bar, pieces in zip(score.bars, out, strict=True):
+        _beams(bar, pieces)
+        _tuplets(pieces)
+    return out
+
+
+def _fill(
+    score: Score, grid: _Grid, out: list[list[Piece]], start: Place, end: Place, rows: tuple[int, ...]
+) -> None:
+    """Append the pieces that a note, chord or rest from one place to another is drawn in, tied if several."""
+    made: list[Piece] = []
+    for bar in range(start[0], min(end[0] + 1, len(score.bars))):
+        full = to_units(score.bars[bar].length)
+        stop = end[1] if bar == end[0] else full
+        at = start[1] if bar == start[0] else 0
+        if not rows and (at, stop) == (0, full):  # one rest for the whole bar, whatever its length
+            out[bar].append(Piece(0, full, (), False))
+            continue
+        while at < stop:
+            length, triplet = _longest(grid, bar, at, stop)
+            made.append(Piece(at, length, rows, triplet))
+            out[bar].append(made[-1])
+            at += length
+    if rows:
+        for piece, following in pairwise(made):
+            piece.tied_to = following.tied_from = True
+
+
+def _longest(grid: _Grid, bar: int, at: int, stop: int) -> tuple[int, bool]:
+    """Return the longest length from a place that one note can be drawn with, and whether it is a triplet."""
+    beat, within = divmod(at, 24)
+    if grid.triplet(bar, beat) and (within or stop < (beat + 1) * 24):
+        room = min(stop, (beat + 1) * 24) - at
+        return max((v for v in TRIPLETS if v <= room), default=room), True
+    if stop > (beat + 1) * 24 and grid.triplet(bar, stop // 24):
+        stop = stop // 24 * 24  # up to the beat in triplets
+    room = stop - at
+    if room in VALUES:
+        return room, False
+    if within and at + room > (beat + 1) * 24:
+        room = (beat + 1) * 24 - at
+    return max((v for v in VALUES if v <= room), default=room), False
+
+
+def _beams(bar: Bar, pieces: list[Piece]) -> None:
+    """Join what is shorter than a quarter within each beat."""
+    beat = bar.beat_ticks // UNIT
+    beat = beat * 3 if bar.beat_unit >= 8 and bar.beats % 3 == 0 else max(beat, 24)
+    lead = bar.lead // UNIT
+    runs: list[list[Piece]] = [[]]
+    for piece in pieces:
+        short = piece.rows and piece.length < 24 and piece.length != 16  # 16 is a triplet quarter
+        if not short or (runs[-1] and (piece.start + lead) // beat != (runs[-1][0].start + lead) // beat):
+            runs.append([])
+        if short:
+            runs[-1].append(piece)
+    for run in runs:
+        if len(run) > 1:
+            for joined in run:
+                joined.beam = "continue"
+            run[0].beam, run[-1].beam = "begin", "end"
+
+
+def _tuplets(pieces: list[Piece]) -> None:
+    """Mark where each beat of triplets starts and stops."""
+    beats: dict[int, list[Piece]] = defaultdict(list)
+    for piece in pieces:
+        if piece.triplet:
+            beats[piece.start // 24].append(piece)
+    for found in beats.values():
+        if len(found) > 1:
+            found[0].tuplet, found[-1].tuplet = "start", "stop"
