@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,8 +21,6 @@ from coach.devices.child_end import DONE, LOOK_AGAIN, Outlet
 from coach.devices.messages import Alive, Finished, Heard, Message, PortState, Unpacker, pack
 from coach.devices.midi_child import Reader, Wish
 from coach.devices.midi_in import MidiIn
-from coach.devices.portmidi import PortMidi, Sorter
-from coach.devices.take_player import TakePlayer
 from tests.harness import ROOT, Inbox, until
 
 FAKE_CHILD = str(Path(__file__).with_name("fake_midi_child.py"))
@@ -379,151 +376,3 @@ raise KeyError("a bug")
     assert "KeyError: 'a bug'" in done.stderr
     assert "chatter" not in done.stderr
     assert done.stdout == ""
-
-
-# --- PortMidi ---------------------------------------------------------------------------------------------
-
-
-@pytest.mark.skipif(sys.platform != "linux" or os.path.exists("/dev/snd/seq"), reason="this machine has ALSA")
-def test_portmidi_without_alsa_is_one_plain_sentence() -> None:
-    inbox = Inbox()
-    with MidiIn(None, inbox, backend="PortMidi"):
-        inbox.wait(lambda box: len(box.states) == 1)
-    assert inbox.states[0] == PortState(
-        "no-backend",
-        "No MIDI system answers (ALSA: its sequencer is not there): "
-        "load ALSA's sequencer (modprobe snd-seq) or start a JACK server.",
-    )
-
-
-class FakePortMidi:
-    """``pygame.midi`` with one output and one input, which holds what ``waiting`` holds."""
-
-    MidiException = OSError
-
-    def __init__(self) -> None:
-        self.waiting: list[list[int]] = []
-        self.ended = False
-
-    def init(self) -> None:
-        pass
-
-    def quit(self) -> None:
-        self.ended = True
-
-    def get_count(self) -> int:
-        return 2
-
-    def get_device_info(self, index: int) -> tuple[bytes, bytes, int, int, int]:
-        return (b"ALSA", b"Hexbox out", 0, 1, 0) if index == 0 else (b"ALSA", b"Hexbox in", 1, 0, 0)
-
-    def Input(self, device: int, buffer: int) -> FakePortMidi:
-        assert device == 1
-        return self
-
-    def poll(self) -> bool:
-        return bool(self.waiting)
-
-    def read(self, count: int) -> list[list[object]]:
-        taken, self.waiting = self.waiting[:count], self.waiting[count:]
-        return [[word, 0] for word in taken]
-
-    def close(self) -> None:
-        pass
-
-
-def test_portmidi_hands_on_whole_messages_with_stamps_of_now() -> None:
-    midi, heard = FakePortMidi(), list[tuple[int, bytes]]()
-    backend = PortMidi(midi)
-    assert backend.names() == ["Hexbox in"]
-    backend.open(0, lambda stamp_ns, data: heard.append((stamp_ns, data)))
-    midi.waiting = [[0x90, 64, 90, 0], [0xD0, 5, 0, 0], *([0x80, 64, 0, 0] for _ in range(40))]
-    before = time.perf_counter_ns()
-    backend.run(0.01, threading.Event())
-    after = time.perf_counter_ns()
-    assert [data for _, data in heard] == [b"\x90\x40\x5a", b"\xd0\x05", *([b"\x80\x40\x00"] * 40)]
-    assert all(before <= stamp_ns <= after for stamp_ns, _ in heard)
-    backend.close()
-    assert midi.ended
-
-
-def test_portmidi_words_become_messages() -> None:
-    # Lengths by the MIDI 1.0 Detailed Specification 4.2.1, table I (status bytes and data bytes).
-    sorter = Sorter()
-    assert sorter.sort([0xC3, 7, 0, 0]) == [b"\xc3\x07"]
-    assert sorter.sort([0xF2, 1, 2, 0]) == [b"\xf2\x01\x02"]
-    assert sorter.sort([0xF6, 0, 0, 0]) == [b"\xf6"]
-    assert sorter.sort([0xFE, 0, 0, 0]) == [b"\xfe"]
-
-
-def test_portmidi_puts_long_messages_together() -> None:
-    sorter = Sorter()
-    assert sorter.sort([0xF0, 1, 2, 3]) == []
-    assert sorter.sort([0xF8, 0, 0, 0]) == [b"\xf8"]  # the clock ticks on meanwhile
-    assert sorter.sort([4, 0xFE, 5, 6]) == [b"\xfe"]
-    assert sorter.sort([0xF7, 0, 0, 0]) == [bytes.fromhex("f0 01 02 03 04 05 06 f7")]
-    assert sorter.sort([0xF0, 1, 0xF7, 0]) == [b"\xf0\x01\xf7"]
-    assert sorter.sort([0xF0, 1, 2, 3]) == []
-    assert sorter.sort([0x90, 64, 1, 0]) == [b"\x90\x40\x01"]  # the long one was cut short
-
-
-# --- playing a take back ----------------------------------------------------------------------------------
-
-
-def test_a_take_is_heard_at_its_own_times() -> None:
-    on, off, long, last = b"\x90\x40\x40", b"\x80\x40\x00", b"\xf0\x01\xf7", b"\x90\x41\x01"
-    rows = [(0, on), (30_000, off), (30_000, long), (90_000, last)]
-    inbox, before = Inbox(), time.perf_counter_ns()
-    with TakePlayer(rows, inbox, speed=2, name="étude 1") as player:
-        inbox.wait(lambda box: isinstance(box.messages[-1], Finished) if box.messages else False)
-        after = time.perf_counter_ns()
-    assert inbox.states == [PortState("open", "Playing back étude 1.", "étude 1")]
-    assert [m.data for m in inbox.heard] == [data for _, data in rows]
-    begin = inbox.heard[0].stamp_ns
-    assert [m.stamp_ns - begin for m in inbox.heard] == [0, 15_000_000, 15_000_000, 45_000_000]
-    assert inbox.messages[-1] == Finished(begin + 45_000_000)
-    assert before < begin < begin + 45_000_000 <= after
-    assert player.child_pid is not None
-
-
-def test_a_long_take_fills_no_pipe() -> None:
-    rows = [(0, b"\xf0" + bytes(997) + b"\xf7")] * 3000  # 3 MB, all due at once
-    inbox = Inbox()
-    with TakePlayer(rows, inbox):
-        inbox.wait(lambda box: len(box.heard) == 3000 and isinstance(box.messages[-1], Finished))
-
-
-def test_playing_back_can_be_ended_in_the_middle() -> None:
-    inbox = Inbox()
-    with TakePlayer([(0, b"\x90\x40\x40"), (3_600_000_000, b"\x80\x40\x00")], inbox) as player:
-        inbox.wait(lambda box: len(box.heard) == 1)
-    assert len(inbox.messages) == 2
-    assert not player._thread.is_alive()
-
-
-def test_a_player_whose_child_dies_says_so() -> None:
-    inbox = Inbox()
-    with TakePlayer([(3_600_000_000, b"\x80\x40\x00")], inbox) as player:
-        inbox.wait(lambda box: box.kinds() == ["open"])
-        assert player.child_pid is not None
-        os.kill(player.child_pid, signal.SIGKILL)
-        inbox.wait(lambda box: box.kinds() == ["open", "failed"])
-    assert inbox.states[1].text == "Playing back a recorded take stopped by itself (SIGKILL)."
-
-
-def test_an_empty_take_ends_at_once() -> None:
-    inbox = Inbox()
-    with TakePlayer([], inbox):
-        inbox.wait(lambda box: bool(box.messages) and isinstance(box.messages[-1], Finished))
-    assert inbox.heard == []
-
-
-@pytest.mark.parametrize("speed", [0, -1, float("nan")])
-def test_a_speed_that_is_none_is_refused(speed: float) -> None:
-    with pytest.raises(ValueError, match="not above 0"):
-        TakePlayer([], Inbox(), speed=speed)
-
-
-def test_rows_out_of_order_are_refused() -> None:
-    with pytest.raises(ValueError, match="not in order of time"):
-        TakePlayer([(2, b"\xf8"), (1, b"\xf8")], Inbox())

@@ -57,6 +57,7 @@ def test_all_messages_arrive_in_order_with_stamps_that_increase(on_jack: JackSer
 def test_the_list_and_the_choice_see_the_port(on_jack: JackServer, tmp_path: Path) -> None:
     take = tmp_path / "take.mid"
     write_take(take, 1)
+    assert list_ports() == []
     with sending("hexbox", take, on_jack.env):
         assert until(lambda: bool(list_ports()))
         ports = list_ports()

@@ -89,6 +89,13 @@ def test_da_capo_al_fine_takes_no_repeat_again():
     assert played(*signs) == "ABABCDAB"
 
 
+def test_a_closing_sign_after_a_fine_repeats_the_trio_alone():
+    signs = (PLAIN, BarSigns(fine=True), PLAIN, BarSigns(backward=2, da_capo=True))
+    assert played(*signs) == "ABCDCDAB"
+    opened = (BarSigns(forward=True), BarSigns(fine=True), BarSigns(backward=2))
+    assert played(*opened) == "ABCABC"
+
+
 def test_plain_da_capo_plays_to_the_end_once_more():
     assert played(PLAIN, BarSigns(da_capo=True)) == "ABAB"
 

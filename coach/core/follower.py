@@ -279,6 +279,7 @@ class Follower:
         everywhere = np.arange(self._n)
         self._pass_start[d:] = everywhere
         self._enter(everywhere, onset_us, slot)
+        self._set_row(everywhere)
         self._left[:] = -1
         self._moves[place] = JUMP
         self._slots[place] = slot

@@ -1,8 +1,8 @@
 """The order in which written bars are played: repeats, endings, D.C., D.S., Fine and Coda.
 
 Conventions (common practice, no source): a section between repeat signs is played twice unless its
-sign says otherwise; a closing sign without an opening one goes back to the last closing sign, or to the
-beginning; after a D.C. or D.S. repeats are not taken again and the last ending is played; Fine and
+sign says otherwise; a closing sign without an opening one goes back to the last closing sign, to a Fine (a
+trio begins after it), or to the beginning; after a D.C. or D.S. repeats are not taken again and the last ending is played; Fine and
 "to Coda" count only after a jump; signs that end something (closing repeat, D.C., D.S., Fine, to Coda)
 stand at the end of their bar, signs that begin something (opening repeat, segno, coda) at its start.
 Repeats inside repeats are not nested: an inner opening sign begins a new section.
@@ -133,7 +133,7 @@ def unfold(signs: Sequence[BarSigns], limit: int) -> Unfolded:
             this_round += 1
             i = start
             continue
-        if bar.backward or (under and i + 1 not in brackets):
+        if bar.backward or (under and i + 1 not in brackets) or (bar.fine and not signs[start].forward):
             start, this_round = i + 1, 1
         if jumped and bar.fine:
             break

@@ -5,6 +5,7 @@ from __future__ import annotations
 from coach.core.clash import Clash
 from coach.core.damping import Reason, Way
 from coach.core.pitch import name
+from coach.core.score import Score
 from coach.core.verdicts import Damping, Stroke
 
 CIRCLED = "⓪①②③④⑤⑥⑦⑧⑨⑩"
@@ -81,6 +82,12 @@ NEXT_FASTER = "Next, play it again a little faster."
 NEXT_SLOWER = "Next, play it again a little slower."
 
 OTHER_SCORE = "only {right} of {heard} notes fit {score}: perhaps the take belongs to another score"
+DEMO_INTRO = "A simulated student plays “{title}”; nobody recorded it, the faults are planted."
+DEMO_SOURCE = "the demo's take"
+PLAY_UNSEEN = "No window: play, and press Ctrl-C to end."
+NOTHING_PLAYED = "Nothing was played, so nothing was recorded."
+TAKE_SAVED = "The take is kept: {path}"
+WAITING_FOR_PORT = "waiting for the guitar"
 HAND_CARE = (
     "Warm up first, take a break of at least ten minutes every hour, and stop at once if anything hurts; "
     "pain that stays is for a teacher or a clinician, not for more practice."
@@ -147,6 +154,11 @@ def drift_words(drift_ms: float, threshold_ms: float) -> str:
     if abs(drift_ms) < threshold_ms:
         return ""
     return f"{abs(drift_ms):.0f} ms {'behind' if drift_ms > 0 else 'ahead'}"
+
+
+def tempo_words(score: Score) -> str:
+    """Return the written tempo, such as ``♩ = 58``; empty where the score gives none."""
+    return f"♩ = {score.qpm(0):.0f}" if score.tempo_given else ""
 
 
 def bars_words(first: int, last: int) -> str:

@@ -124,15 +124,20 @@ _KEPT = "what was played is kept, and listening goes on when it is back."
 
 
 def list_all(known: Sequence[tuple[str, Callable[[], Backend]]], write: Callable[[bytes], object]) -> None:
-    """Write one line of JSON for each port or trouble, as soon as it is known."""
+    """Write one line of JSON for each port, each system and each trouble, as soon as it is known."""
+
+    def row(key: str, value: object) -> None:
+        write(json.dumps({key: value}).encode() + b"\n")
+
     for name, make in known:
         try:
             backend = make()
         except Unavailable as absent:
-            write(json.dumps({"trouble": str(absent)}).encode() + b"\n")
+            row("trouble", str(absent))
             continue
+        row("answered", name)
         for port in backend.names():
-            write(json.dumps({"backend": name, "name": port}).encode() + b"\n")
+            row("port", [name, port])
         backend.close()
 
 

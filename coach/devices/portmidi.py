@@ -14,7 +14,7 @@ from typing import Any
 
 from coach.devices.backends import OnHeard, Unavailable
 from coach.devices.child import python_command, python_environment
-from coach.devices.ports import CHILD, Port, parse_list
+from coach.devices.ports import CHILD, parse_list
 
 POLL_S = 0.001
 BUFFER = 1024  # messages PortMidi holds for us between two polls
@@ -36,7 +36,6 @@ class PortMidi:
         self._input: Any = None
         self._heard: OnHeard | None = None
         self._sorter = Sorter()
-        self._port: Port | None = None
         self._last_ns = perf_counter_ns()
         self._look: subprocess.Popen[bytes] | None = None
         self._seen: list[str] | None = None  # by a fresh process, since the port was opened
@@ -89,7 +88,9 @@ class PortMidi:
         elif self._look.poll() is not None:
             output, _ = self._look.communicate()
             self._look, self._last_ns = None, perf_counter_ns()
-            self._seen = [port.name for port in parse_list(output)[0]]
+            listing = parse_list(output)
+            if listing.answered:  # else the look itself failed, which says nothing about the port
+                self._seen = [port.name for port in listing.ports]
 
     def dead(self) -> bool:
         """Whether PortMidi itself went away: it never says."""

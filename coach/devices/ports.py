@@ -7,6 +7,7 @@ import re
 import subprocess
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from coach.core.errors import PortError, one_line
 from coach.devices.child import python_command, python_environment, why_ended
@@ -63,35 +64,42 @@ def list_ports(*, backend: str | None = None, timeout_s: float = LIST_TIMEOUT_S)
         output, code = answer.stdout, answer.returncode
     except subprocess.TimeoutExpired as slow:
         output, code, late = slow.stdout or b"", 0, True
-    ports, troubles = parse_list(output)
-    if ports:
-        return ports
+    listing = parse_list(output)
+    if listing.ports:
+        return list(listing.ports)
     if late:
         raise PortError(
             "MIDI", f"the MIDI system did not answer within {timeout_s:g} s", "restart jackd or plug in again"
         )
     if code:
         raise PortError("MIDI", f"looking for ports ended with {why_ended(code)}", "run `coach ports` again")
-    if troubles:
-        raise PortError("MIDI", f"no MIDI system answers ({'; '.join(troubles)})", NO_BACKEND_REMEDY)
+    if not listing.answered:  # one is enough: that another is missing is then no trouble
+        reasons = "; ".join(listing.troubles)
+        raise PortError("MIDI", f"no MIDI system answers ({reasons})", NO_BACKEND_REMEDY)
     return []
 
 
 NO_BACKEND_REMEDY = "load ALSA's sequencer (modprobe snd-seq) or start a JACK server"
 
 
-def parse_list(output: bytes) -> tuple[list[Port], list[str]]:
-    """Return ports and troubles from the child's lines of JSON; a last line cut short is passed over."""
-    ports, troubles = [], []
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What the listing child found."""
+
+    ports: tuple[Port, ...] = ()
+    answered: tuple[str, ...] = ()  # the MIDI systems that are there, with ports or without
+    troubles: tuple[str, ...] = ()  # why the others are not
+
+
+def parse_list(output: bytes) -> Listing:
+    """Return what the child's lines of JSON say; a last line cut short is passed over."""
+    found: dict[str, list[Any]] = {"port": [], "answered": [], "trouble": []}
     for line in output.splitlines(keepends=True):
         if line.endswith(b"\n"):
-            row = json.loads(line)
-            if "trouble" in row:
-                troubles.append(str(row["trouble"]))
-            else:
-                ports.append(Port(row["backend"], row["name"]))
-    # One MIDI system is enough: that another is missing is then no trouble.
-    return ports, troubles
+            for key, value in json.loads(line).items():
+                found[key].append(value)
+    ports = tuple(Port(backend, name) for backend, name in found["port"])
+    return Listing(ports, tuple(found["answered"]), tuple(found["trouble"]))
 
 
 def pick_port(ports: Sequence[Port], wanted: str | None = None, remembered: str | None = None) -> Port:

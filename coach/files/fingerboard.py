@@ -16,6 +16,7 @@ OCTAVE = 12
 LOWEST_E, LOW_D = 40, 38
 MANY = 0.6  # share of the notes with string and fret that must agree before they overrule the pitches
 FEWEST = 3  # notes with string and fret that are evidence at all
+FARTHEST = 5  # semitones that a string is tuned away from its usual pitch
 EXTRA_STRINGS = (38, 36, 35, 33, 31, 29)  # D2 C2 B1 A1 G1 F1: a usual order of strings 7 to 12
 
 
@@ -71,9 +72,8 @@ def _octave(
         if count < MANY * len(placed):
             return 0
         if gap in (OCTAVE, -OCTAVE):
-            notices.add(
-                f"Strings and frets put every note an octave {'lower' if gap > 0 else 'higher'}: read so"
-            )
+            way = "lower" if gap > 0 else "higher"
+            notices.add(f"Strings and frets put the notes an octave {way}: they are read so")
             return -gap
         if tuning.capo and gap in (-tuning.capo, OCTAVE - tuning.capo):
             notices.add("Pitches are written without the capo: they are read with it")
@@ -85,15 +85,11 @@ def _octave(
     lowest = min(tuning.open_pitches) + tuning.capo
     if part.octave_said:
         if part.transposed == -OCTAVE and low < lowest - 2 and low + OCTAVE >= lowest - 2:
-            notices.add(
-                "The transposition down an octave would leave the strings: pitches are read as sounding"
-            )
+            notices.add("Transposed down an octave no string could play it: pitches are read as sounding")
             return OCTAVE
         return 0
     if not other_instrument and part.plain_treble and low >= lowest + OCTAVE:
-        notices.add(
-            "No octave clef or transposition is given: pitches are read an octave lower, as guitars sound"
-        )
+        notices.add("No octave clef or transposition is given: read an octave lower, as guitars sound")
         return -OCTAVE
     return 0
 
@@ -107,11 +103,8 @@ def _inferred_tuning(heads: list[WrittenNote], capo: int, notices: Notices) -> T
         if not found:
             continue
         pitch, count = found.most_common(1)[0]
-        if (
-            pitch != opens[string - 1]
-            and count >= MANY * found.total()
-            and abs(pitch - opens[string - 1]) <= 5
-        ):
+        changed = 0 < abs(pitch - opens[string - 1]) <= FARTHEST
+        if changed and count >= MANY * found.total():
             opens[string - 1] = pitch
             notices.add(f"String {string} is tuned to {name(pitch)}, from the frets in the score")
     if LOW_D <= low < LOWEST_E and opens[5] == LOWEST_E:

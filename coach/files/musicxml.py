@@ -15,7 +15,7 @@ from xml.etree.ElementTree import Element
 import numpy as np
 
 from coach.core.errors import ScoreError, one_line
-from coach.core.score import ANCHOR, Score, make_score
+from coach.core.score import ANCHOR, make_score
 from coach.core.voices import mark_bass
 from coach.files.bars import name_all, settle_bars
 from coach.files.engraved import Engraving, engraved_xml
@@ -57,8 +57,10 @@ def parse_musicxml(data: bytes, where: str, *, part: str = "") -> ScoreFile:
         what, remedy = OTHER_ROOTS.get(root.tag, (f"the root element <{root.tag[:40]}> is no MusicXML score",
                                                   "export it as MusicXML"))  # fmt: skip
         raise ScoreError(where, what, remedy)
-    chosen, tab = _choose(candidates(root), notices, part)
+    parts = candidates(root)
+    chosen, tab = _choose(parts, notices, part)
     read = read_part(chosen.element, notices)
+    _borrow_marks(read, [part for part in parts[:1] if part is not chosen], where)
     twin = _twin(read, tab, where)
     if chosen.tab_only and twin is not None:  # the notation beside a tablature was found after all
         read, twin = twin, read
@@ -92,12 +94,11 @@ def parse_musicxml(data: bytes, where: str, *, part: str = "") -> ScoreFile:
     marked = mark_bass(score.notes)
     marked.flags.writeable = False
     score = replace(score, notes=marked)
+    makers = root.findall("identification/creator")
     engraving = Engraving(
         title=score.title,
-        creators=[(c.get("type", "composer"), text_of(c)) for c in root.iterfind("identification/creator")][
-            :8
-        ],
-        rights=[text_of(right) for right in root.iterfind("identification/rights")][:8],
+        creators=[(maker.get("type", "composer"), text_of(maker)) for maker in makers[:8]],
+        rights=[text_of(right) for right in root.findall("identification/rights")[:8]],
         octave_clef=read.plain_treble and not octave_said and not moved and not chosen.other,
         below={score.ids[written] for written in np.unique(marked["written"][marked["bass"]])},
     )
@@ -132,6 +133,28 @@ def _twin(read: Part, twins: list[Candidate], where: str) -> Part | None:
         if same_music(read, tab):
             return tab
     return None
+
+
+def _borrow_marks(read: Part, above: list[Candidate], where: str) -> None:
+    """Take tempo and jumps from the part on top of the page where the part that is read has none."""
+    for candidate in above:
+        try:
+            top = read_part(candidate.element, Notices(where))
+        except ScoreError:  # a fault in a part that is not played is none of ours
+            continue
+        if len(top.bars) != len(read.bars):
+            continue
+        no_tempo = not any(bar.tempos for bar in read.bars)
+        no_jumps = not any(bar.signs.da_capo or bar.signs.dal_segno for bar in read.bars)
+        for ours, theirs in zip(read.bars, top.bars, strict=True):
+            if no_tempo:
+                ours.tempos = theirs.tempos
+            if no_jumps:
+                signs = theirs.signs
+                ours.signs = replace(
+                    ours.signs, segno=signs.segno, coda=signs.coda, to_coda=signs.to_coda,
+                    dal_segno=signs.dal_segno, da_capo=signs.da_capo, fine=signs.fine,
+                )  # fmt: skip
 
 
 def _partwise(root: Element) -> Element:

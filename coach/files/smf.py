@@ -48,14 +48,19 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     if smf.fault is not None:
         raise smf.fault
     oddities: Counter[str] = Counter()
-    sounds = sounds_of(smf.tracks, oddities)
+    sounds, total = sounds_of(smf.tracks, oddities)
     if not sounds:
         raise ScoreError(where, "it has no notes", "choose a file with a part for guitar")
-    last = max(max(sound.onset, sound.end) for sound in sounds)
     fifths, mode, notices = _keys(smf)
-    bars = _bars(smf, max(to_ticks(last, smf.division)[0], 1), fifths, where)
+    last_on = to_ticks(max(sound.onset for sound in sounds), smf.division)[0]
+    last_off = to_ticks(max(sound.end for sound in sounds), smf.division)[0]
+    bars = _bars(smf, max(last_on + 1, last_off), fifths, where)
     place(sounds, smf.division, bars, oddities)
+    last = max(sound.end for sound in sounds)  # a last note a little long may have asked for one bar more
+    bars = tuple(bar for bar in bars if bar.onset < last)
     notices = _lower(sounds) + notices
+    if bars[0].lead:
+        notices.append("The first bar is shorter by its own time signature: it is counted as a pickup, bar 0")
 
     strings, tuning = _strings(sounds)
     voices = [1] * len(sounds) if strings else _voices(sounds)
@@ -76,7 +81,7 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     outside = sum(not tuning.positions(sound.pitch) for sound in sounds)
     if outside:
         notices.append(f"{outside} of its {len(sounds)} notes are on no string of a guitar in this tuning")
-    notices += [f"{count} of its {len(sounds)} notes {what}" for what, count in oddities.items()]
+    notices += [f"{count} of its {total} notes {what}" for what, count in oddities.items()]
     tempo, tempo_given, left_out = _tempo(smf)
     if left_out:
         notices.append(f"{left_out} tempo marks are below {_SLOWEST:g} or above {_FASTEST:g}, and left out")
@@ -99,10 +104,10 @@ def read_smf_score(path: Path | str) -> ScoreFile:
 
 
 def _metas(smf: Smf, kind: int, size: int) -> list[tuple[int, bytes]]:
-    """Return (score tick, payload) of one kind of meta in order of time, the last of each moment."""
+    """Return (score tick, payload) of one kind of meta in order of time."""
     found = [(m[0], m[2]) for track in smf.tracks for m in track.metas if m[1] == kind and len(m[2]) >= size]
     found.sort(key=lambda m: m[0])
-    return list({to_ticks(tick, smf.division)[0]: payload for tick, payload in found}.items())
+    return [(to_ticks(tick, smf.division)[0], payload) for tick, payload in found]
 
 
 def _title(smf: Smf) -> str:
@@ -145,8 +150,8 @@ def _bars(smf: Smf, last: int, keys: list[tuple[int, int]], where: str) -> tuple
         if not 1 <= beats <= _GREATEST_FIGURE or unit > _GREATEST_FIGURE:
             text = f"{beats}/2^{payload[1]}" if unit > 1 << 16 else f"{beats}/{unit}"
             raise ScoreError(where, f"a time signature of {text}", "correct it and export the file again")
-        if tick == 0:
-            meters = [(0, beats, unit)]
+        if tick == meters[-1][0]:
+            meters[-1] = (tick, beats, unit)
         elif (beats, unit) != meters[-1][1:]:
             meters.append((tick, beats, unit))
     spans: list[tuple[int, int, int, int]] = []  # onset, length, beats, unit

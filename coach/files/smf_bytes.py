@@ -40,7 +40,7 @@ class Limits:
     events: int
 
 
-SCORE_LIMITS = Limits(size=4 << 20, tracks=256, events=200_000)
+SCORE_LIMITS = Limits(size=4 << 20, tracks=256, events=100_000)
 # Six strings bending for an hour make about two million messages, which read take 0.4 GB.
 TAKE_LIMITS = Limits(size=16 << 20, tracks=256, events=2_000_000)
 
@@ -181,14 +181,15 @@ def _walk(body: bytes, track: Track, room: int, running: bool) -> None:
                 if kind == END:
                     track.finished, track.end_tick, track.stop = True, tick, start + behind
                     return
-                if kind == SPECIFIC and payload.startswith(WIRE):
+                if kind == SPECIFIC and payload.startswith(WIRE) and len(payload) > len(WIRE):
                     events.append((tick, payload[len(WIRE) :]))
                 else:
                     metas.append((tick, kind, payload))
             elif byte == 0xF0:
                 events.append((tick, b"\xf0" + payload))
             elif byte == 0xF7:
-                events.append((tick, payload))
+                if payload:
+                    events.append((tick, payload))
             else:
                 raise _Broken(f"{byte:02X} begins no event of a MIDI file")
             at = behind

@@ -38,12 +38,12 @@ class Sound:
     channel: int  # from 0
 
 
-def sounds_of(tracks: list[Track], oddities: Counter[str]) -> list[Sound]:
-    """Return the notes in file order of their onsets; odd ones are counted in ``oddities`` by a plain phrase.
+def sounds_of(tracks: list[Track], oddities: Counter[str]) -> tuple[list[Sound], int]:
+    """Return the notes sorted by onset and the number of note-ons; odd ones are counted by a plain phrase.
 
     Where a pitch is struck again while it sounds, the first note ends there; note-offs are taken in order.
     """
-    found = []
+    found, total = [], 0
     for track in tracks:
         waiting: dict[tuple[int, int], list[Sound]] = defaultdict(list)
         struck: dict[tuple[int, int], list[Sound]] = defaultdict(list)
@@ -53,6 +53,7 @@ def sounds_of(tracks: list[Track], oddities: Counter[str]) -> list[Sound]:
                 continue
             key = (channel, data[1])
             if kind == 0x90 and data[2]:
+                total += 1
                 sound = Sound(tick, -1, data[1], track.number, channel)
                 if struck[key] and struck[key][-1].onset == tick:
                     oddities["are written twice at one moment: each is kept once"] += 1
@@ -69,7 +70,7 @@ def sounds_of(tracks: list[Track], oddities: Counter[str]) -> list[Sound]:
     if melodic and len(melodic) < len(found):
         oddities["are percussion (channel 10): they are left out"] += len(found) - len(melodic)
         found = melodic
-    return found
+    return found, total
 
 
 def _part(sounds: list[Sound], oddities: Counter[str]) -> None:
@@ -158,9 +159,10 @@ def _meant_end(onset: int, end: int, lines: tuple[list[int], list[int]], bar: Ba
             return onsets[row - 1]
         if row < len(onsets) and onsets[row] - end <= slack:
             return onsets[row]
-    parts = (bar.length, TICKS_PER_QUARTER, TICKS_PER_QUARTER // 2, TICKS_PER_QUARTER // 3, *_END_PARTS)
-    for part in parts:
-        up = bar.onset + -(-(end - bar.onset) // part) * part
-        if up - end <= slack:
-            return up
+    for part in (bar.length, TICKS_PER_QUARTER, TICKS_PER_QUARTER // 2, TICKS_PER_QUARTER // 3, *_END_PARTS):
+        beyond = (end - bar.onset) % part
+        if beyond <= 2 * _NEAR and end - beyond > onset:
+            return end - beyond
+        if part - beyond <= slack:
+            return min(end - beyond + part, bar.end)
     return end

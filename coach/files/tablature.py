@@ -10,13 +10,13 @@ from coach.files.written import Part, WrittenNote
 from coach.files.xml_tree import text_of, whole
 
 _GUITAR = re.compile(
-    r"guit|gtr\b|git\.|gitarre|kitarr?a|chitarra|viol[aã]o|lute|vihuela|laúd|ukulele", re.IGNORECASE
+    r"guit|gtr\b|\bgit\.|gitarr|kitar|chitarra|viol[aã]o|\blute\b|vihuela|laúd|ukulele", re.IGNORECASE
 )
 _OTHER = re.compile(
-    r"piano|organ|klavier|clavier|cembalo|harpsichord|harp\b|violin|viol[ae]\b|cell|contrabass|double bass|flute|flauto"
-    r"|oboe|clarinet|bassoon|recorder|horn|trumpet|trombone|tuba|sax|voice|vocal|choir|chorus|soprano|mezzo|alto"
-    r"|tenor|baritone|cant(o|us|or)|tiple|superius|drum|perc|timpani|marimba|vibraphone|xylophone|celesta|banjo"
-    r"|mandolin|bass$|string quartet|accordion|bandoneon|whistle|fiddle|bagpipe",
+    r"piano|organ|klavier|clavier|cembalo|harpsichord|harp\b|violin|viol[ae]\b|cell|contrabass|double bass"
+    r"|flute|flauto|oboe|clarinet|bassoon|recorder|horn|trumpet|trombone|tuba|sax|voice|vocal|choir|chorus"
+    r"|soprano|mezzo|alto|tenor|baritone|cant(o|us|or)|tiple|superius|drum|perc|timpani|marimba|vibraphone"
+    r"|xylophone|celesta|banjo|mandolin|bass$|string quartet|accordion|bandoneon|whistle|fiddle|bagpipe",
     re.IGNORECASE,
 )
 GUITAR_PROGRAMS = range(25, 33)  # General MIDI, counted from 1 as MusicXML does
@@ -51,9 +51,8 @@ def _candidate(part: Element, entry: Element | None) -> Candidate:
     sound = text_of(entry, "score-instrument/instrument-sound")
     program = whole(text_of(entry, "midi-instrument/midi-program")) or 0
     signs = {text_of(sign).upper() for sign in part.iterfind("measure/attributes/clef/sign")}
-    octave = any(
-        text_of(c).startswith("-1") for c in part.iterfind("measure/attributes/clef/clef-octave-change")
-    )
+    changes = part.iterfind("measure/attributes/clef/clef-octave-change")
+    octave = any(text_of(change) == "-1" for change in changes)
     notes = sum(1 for _ in part.iterfind("measure/note/pitch"))
     strings = part.find("measure/note/notations/technical/string") is not None or "TAB" in signs
     named = bool(_GUITAR.search(names))

@@ -150,7 +150,9 @@ def _find_meta(smf: Smf, where: str) -> tuple[TakeMeta | None, list[str]]:
             try:
                 plain = json.loads(text)
             except (ValueError, RecursionError):
-                what = "What the take says of itself is damaged: the defaults are used, and the score must be named"
+                what = (
+                    "What the take says of itself is damaged: defaults are used, and the score must be named"
+                )
                 return TakeMeta(title=_title(smf)), [what]
             if isinstance(plain["format"], int) and plain["format"] > FORMAT:
                 what = f"its format is {plain['format']}, and this program knows {FORMAT}"

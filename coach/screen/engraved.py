@@ -1,0 +1,192 @@
+"""What an engraver hands over: systems with their ink, the boxes of their elements, and where ticks lie.
+
+All measures are pixels from a system's upper left corner.  ``Places`` is the only way from score time to
+the page; it knows bars as performed and bars as written.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import pygame
+from numpy.typing import NDArray
+
+from coach.core.score import Score
+from coach.screen.theme import Colour
+
+
+class Box(NamedTuple):
+    """Where an element stands."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+    @property
+    def middle(self) -> float:
+        """Its horizontal middle."""
+        return self.x + self.width / 2
+
+
+@dataclass(frozen=True, slots=True)
+class System:
+    """One line of music.  ``ink`` is one byte a pixel, row by row, zlib-packed: 255 is full ink."""
+
+    width: int
+    height: int
+    staff_top: float  # y of the uppermost staff line
+    staff_bottom: float
+    boxes: Mapping[str, Box]  # of notes (heads) and rests, by element id
+    bars: tuple[str, ...]  # element ids, left to right
+    bar_boxes: Mapping[str, tuple[float, float]]  # x of a bar's left and right barline
+    ink: bytes = b""
+    draw: Callable[[pygame.Surface], None] | None = None  # instead of ``ink``: draws black on white
+
+    def surface(self, paper: Colour, ink: Colour) -> pygame.Surface:
+        """Return the system as an opaque surface: ``ink`` on ``paper``."""
+        if self.draw is not None:
+            drawn = pygame.Surface((self.width, self.height))
+            drawn.fill((255, 255, 255))
+            self.draw(drawn)
+            cover = (255 - pygame.surfarray.array_red(drawn)).T.astype(np.uint8).tobytes()
+        else:
+            cover = zlib.decompress(self.ink)
+        picture = pygame.image.frombuffer(cover, (self.width, self.height), "P")
+        picture.set_palette([_between(paper, ink, share / 255) for share in range(256)])
+        return picture
+
+
+def _between(one: Colour, other: Colour, share: float) -> Colour:
+    red, green, blue = (round(a + (b - a) * share) for a, b in zip(one, other, strict=True))
+    return red, green, blue
+
+
+@dataclass(frozen=True, slots=True)
+class Engraved:
+    """A whole stretch of music, line by line."""
+
+    systems: tuple[System, ...]
+    space: float  # between two staff lines
+    plain: bool  # our own plain staff, not the engraver's
+
+
+class Span(NamedTuple):
+    """A stretch of time on one system, from left to right."""
+
+    system: int
+    left: float
+    right: float
+    begins: bool  # the stretch's start lies here
+    ends: bool  # the stretch's end lies here
+
+
+@dataclass
+class Places:
+    """Maps performed ticks to (system, x)."""
+
+    score: Score
+    engraved: Engraved
+    _bar_system: dict[str, int] = field(init=False)
+    _tables: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._bar_system = {
+            bar: index for index, system in enumerate(self.engraved.systems) for bar in system.bars
+        }
+        self._tables = {}
+
+    def system_of(self, bar: int) -> int | None:
+        """Return the system of a performed bar, or None where it was not engraved."""
+        bars = self.score.bars
+        if not 0 <= bar < len(bars):
+            return None
+        return self._bar_system.get(self.score.bar_ids[bars[bar].written])
+
+    def bar_box(self, bar: int) -> tuple[float, float]:
+        """Return the x of a performed bar's left and right barline (it must be engraved)."""
+        name = self.score.bar_ids[self.score.bars[bar].written]
+        return self.engraved.systems[self._bar_system[name]].bar_boxes[name]
+
+    def x_of(self, tick: float, bar: int | None = None) -> tuple[int, float] | None:
+        """Return where a performed tick stands; None where its bar was not engraved.
+
+        ``bar`` names the bar to reckon from, for a tick at its very end; else the tick's own bar is taken.
+        """
+        index = self.score.bar_index(tick) if bar is None else bar
+        system = self.system_of(index)
+        if system is None:
+            return None
+        offsets, xs = self._table(index, system)
+        return system, float(np.interp(tick - self.score.bars[index].onset, offsets, xs))
+
+    def spans(self, start: float, end: float) -> list[Span]:
+        """Return the stretch from ``start`` to ``end`` as one span for each system it runs through.
+
+        An end at a bar's first tick is the place of that bar's first note, even on the next system: that
+        note is where the stop is due.
+        """
+        score, found = self.score, list[Span]()
+        first, last = score.bar_index(start), score.bar_index(max(end, start))
+        for bar in range(first, last + 1):
+            system = self.system_of(bar)
+            if system is None:
+                continue
+            left, right = self.bar_box(bar)
+            if bar == first:
+                left = self._x(start, bar)
+            if bar == last:
+                right = max(self._x(end, bar), left if bar == first else 0.0)
+            joined = found[-1] if found else None
+            if joined and joined.system == system and abs(joined.right - left) < 1.0:
+                found[-1] = joined._replace(right=right, ends=bar == last)
+            else:
+                found.append(Span(system, left, right, bar == first, bar == last))
+        return found
+
+    def _x(self, tick: float, bar: int) -> float:
+        place = self.x_of(tick, bar)
+        return place[1] if place is not None else 0.0
+
+    def _table(self, bar: int, system: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the offsets (ticks from the written bar's start) and the x of everything in a bar."""
+        written = self.score.bars[bar].written
+        if written not in self._tables:
+            self._tables[written] = self._measured(bar, written, self.engraved.systems[system])
+        return self._tables[written]
+
+    def _measured(
+        self, bar: int, written: int, system: System
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        score = self.score
+        left, right = system.bar_boxes[score.bar_ids[written]]
+        length = score.bars[bar].length
+        heads: dict[int, float] = {}
+        others: dict[int, float] = {}
+        sounding = set(score.ids)
+        for row in score.anchors[score.anchors["bar"] == written]:
+            name = score.anchor_ids[int(row["id"])]
+            box = system.boxes.get(name)
+            if box is None:
+                continue
+            # A rest is used only where no head stands: a whole bar's rest is engraved in mid-bar.
+            into = heads if name in sounding or not _looks_like_rest(box, left, right) else others
+            offset = int(row["offset"])
+            into[offset] = min(into.get(offset, box.middle), box.middle)
+        for offset, x in others.items():
+            heads.setdefault(offset, x)
+        rows = sorted((offset, x) for offset, x in heads.items() if offset < length)
+        if not rows or rows[0][0] > 0:
+            rows.insert(0, (0, left + min(2.0 * self.engraved.space, (right - left) / 4)))
+        rows.append((max(length, rows[-1][0] + 1), right))
+        xs = np.maximum.accumulate(np.array([x for _, x in rows], float))
+        return np.array([offset for offset, _ in rows], float), np.minimum(xs, right)
+
+
+def _looks_like_rest(box: Box, left: float, right: float) -> bool:
+    """Return whether a box stands in the middle of its bar, as a whole bar's rest does."""
+    return abs(box.middle - (left + right) / 2) < 0.1 * (right - left)

@@ -1,0 +1,151 @@
+"""Words and signs as small surfaces, cached: printed words, pencilled words, music signs.
+
+A font's missing signs (accidentals in the pencil hand) come from the music font or the printed one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+from pathlib import Path
+from typing import NamedTuple
+
+import pygame
+import pygame.font
+import pygame.freetype
+
+from coach.screen.theme import Colour
+
+FONTS = Path(__file__).with_name("fonts")
+MUSIC = FONTS / "Bravura.otf"
+PRINT = FONTS / "LinLibertine_R.otf"
+HAND = FONTS / "Kalam-Regular.ttf"
+PRINT_FAMILY = "Linux Libertine O"
+
+# SMuFL code points.
+DAMP = "\ue638"
+DAMP_ALL = "\ue639"
+CLEF_8VB = "\ue052"
+ACCIDENTALS = {"♭": "\ue260", "♮": "\ue261", "♯": "\ue262"}
+CACHED = 800  # words; a figure that counts up must not fill the memory
+
+
+class Written(NamedTuple):
+    """A piece of writing: its surface, and where its baseline runs below the surface's top."""
+
+    surface: pygame.Surface
+    baseline: int
+
+    @property
+    def width(self) -> int:
+        """Pixels from left to right."""
+        return self.surface.get_width()
+
+
+@lru_cache(maxsize=64)
+def _font(path: Path, size: int) -> pygame.font.Font:
+    pygame.font.init()
+    return pygame.font.Font(str(path), size)
+
+
+@lru_cache(maxsize=64)
+def _music(size: int) -> pygame.freetype.Font:
+    pygame.freetype.init()
+    return pygame.freetype.Font(str(MUSIC), size)
+
+
+@lru_cache(maxsize=4)
+def _capital(path: Path) -> float:
+    """Height of a capital as a share of the font's size."""
+    drawn = _font(path, 200).render("H", True, (0, 0, 0))
+    return drawn.get_bounding_rect().height / 200
+
+
+@lru_cache(maxsize=512)
+def _has(path: Path, sign: str) -> bool:
+    found = _font(path, 24).metrics(sign)
+    return bool(found) and found[0] is not None
+
+
+def _runs(path: Path, text: str) -> Iterator[tuple[str, str]]:
+    """Yield (where from, text) of stretches with one source: ``font``, ``music`` or ``print``."""
+    source, run = "font", ""
+    for sign in text:
+        if _has(path, sign) or sign.isspace():
+            found = "font"
+        else:
+            found = "music" if sign in ACCIDENTALS else "print"
+        if found != source and run:
+            yield source, run
+            run = ""
+        source, run = found, run + sign
+    if run:
+        yield source, run
+
+
+@lru_cache(maxsize=CACHED)
+def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Written:
+    """Return a line whose capitals are ``height`` pixels tall, pencilled if ``hand``, else printed."""
+    path = HAND if hand else PRINT
+    size = max(round(height / _capital(path)), 4)
+    font = _font(path, size)
+    ascent = font.get_ascent()
+    parts: list[tuple[pygame.Surface, int]] = []
+    for source, run in _runs(path, text):
+        if source == "music":
+            # A text accidental stands a little taller than the capital; an em of the font is four spaces.
+            for sign in run:
+                drawn = glyph(ACCIDENTALS[sign], height * 0.47, colour)
+                lift = 1.15 if sign == "♭" else 1.2
+                parts.append((drawn, round(ascent - height * lift)))
+        else:
+            used = font if source == "font" else _font(PRINT, max(round(height / _capital(PRINT)), 4))
+            parts.append((used.render(run, True, colour), ascent - used.get_ascent()))
+    if not parts:
+        return Written(pygame.Surface((1, 1), pygame.SRCALPHA), 0)
+    if len(parts) == 1 and parts[0][1] == 0:
+        return Written(parts[0][0], ascent)
+    top = min(at for _, at in parts)
+    bottom = max(at + part.get_height() for part, at in parts)
+    whole = pygame.Surface((sum(part.get_width() for part, _ in parts), bottom - top), pygame.SRCALPHA)
+    x = 0
+    for part, at in parts:
+        whole.blit(part, (x, at - top))
+        x += part.get_width()
+    return Written(whole, ascent - top)
+
+
+@lru_cache(maxsize=CACHED)
+def glyph(sign: str, space: float, colour: Colour) -> pygame.Surface:
+    """Return a music sign, cropped, for a staff whose lines are ``space`` pixels apart."""
+    surface, _ = _music(max(round(space * 4), 4)).render(sign, colour)
+    return surface
+
+
+@lru_cache(maxsize=CACHED)
+def sign(code: str, height: int, colour: Colour) -> pygame.Surface:
+    """Return a music sign that is ``height`` pixels tall."""
+    tall = _music(400).get_rect(code).height / 100  # in staff spaces
+    return glyph(code, height / max(tall, 0.1), colour)
+
+
+@lru_cache(maxsize=CACHED)
+def string_number(string: int, height: int, colour: Colour) -> pygame.Surface:
+    """Return the circled number of a string, ``height`` pixels across; a bare circle for 0 (not known).
+
+    The trade's sign, drawn here and not taken from the music font because there its digit is too small
+    for its circle to be read from a music stand.
+    """
+    scale = 3
+    wide = height * scale
+    big = pygame.Surface((wide, wide), pygame.SRCALPHA)
+    big.fill((*colour, 0))
+    middle = (wide / 2, wide / 2)
+    pygame.draw.circle(big, colour, middle, wide / 2 - 1, max(round(wide * 0.045), 2))
+    small = pygame.transform.smoothscale(big, (height, height))
+    if string > 0:
+        share = 0.62 if string < 10 else 0.5
+        digit = words(str(string), round(height * share), colour).surface
+        box = digit.get_bounding_rect()
+        small.blit(digit, ((height - box.width) // 2 - box.x, (height - box.height) // 2 - box.y))
+    return small

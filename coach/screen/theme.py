@@ -1,0 +1,170 @@
+"""The look in numbers: two pages (day, night), and sizes from the distance the page is read from.
+
+Paper, ink and pencil.  The two working colours are those of a teacher's two-ended pencil: blue for "as
+written", vermilion for "rang on"; both are Okabe and Ito's (2008), darkened or lightened until they carry
+text on their page.  No state is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+Colour = tuple[int, int, int]
+
+READING_DISTANCE_M = 2.0  # hands on the guitar, the screen behind the music stand
+SCREEN_HEIGHT_MM = 300.0  # a 24-inch 16:9 screen; the system does not tell reliably
+ESSENTIAL = 20.0  # minutes of arc; ISO 9241-3 prefers 20 to 22, its minimum is 16
+ORDINARY = 16.0
+QUIET = 12.5  # facts that are looked up, not read while playing
+# One staff space.  A staff of four is then 34 minutes: a printed guitar score on a stand (7 mm staff at
+# 0.7 m) fills as much of the eye.
+STAFF_SPACE = 8.6
+LEAST_STAFF_SPACE = 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """Colours of one page, RGB."""
+
+    paper: Colour
+    ink: Colour
+    pencil: Colour  # graphite: provisional marks, a teacher's remarks
+    faint: Colour  # hairlines of written lengths
+    written: Colour  # "as written"
+    rang: Colour  # "rang on"
+
+
+DAY = Palette(
+    paper=(0xFB, 0xF8, 0xF1),
+    ink=(0x1B, 0x1B, 0x1B),
+    pencil=(0x5F, 0x5B, 0x55),
+    faint=(0x8A, 0x85, 0x7C),
+    written=(0x00, 0x68, 0xA6),
+    rang=(0xB8, 0x45, 0x00),
+)
+NIGHT = Palette(
+    paper=(0x19, 0x18, 0x17),
+    ink=(0xED, 0xE8, 0xDC),
+    pencil=(0xB0, 0xAA, 0x9E),
+    faint=(0x7A, 0x75, 0x6C),
+    written=(0x56, 0xB4, 0xE9),
+    rang=(0xF5, 0x8A, 0x45),
+)
+
+
+def luminance(colour: Colour) -> float:
+    """Return the relative luminance of WCAG 2.x: 0 for black, 1 for white."""
+
+    def linear(value: int) -> float:
+        share = value / 255
+        return share / 12.92 if share <= 0.04045 else float(((share + 0.055) / 1.055) ** 2.4)
+
+    red, green, blue = (linear(value) for value in colour)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: Colour, other: Colour) -> float:
+    """Return the contrast ratio of WCAG 2.x, 1 to 21: (L1 + 0.05) / (L2 + 0.05), the lighter first."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def height_mm(arc_minutes: float, distance_m: float) -> float:
+    """Return how tall a sign must be to fill ``arc_minutes`` of the eye at a distance.
+
+    NUREG-0700: H = 6.283 D MA / 21600, H and D in one unit.
+    """
+    return 2 * math.pi * distance_m * 1000 * arc_minutes / 21600
+
+
+def arc_minutes(size_mm: float, distance_m: float) -> float:
+    """Return how many minutes of arc a sign fills at a distance; the converse of ``height_mm``."""
+    return size_mm * 21600 / (2 * math.pi * distance_m * 1000)
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Every measure of the page in pixels, from the window's size and the reading distance."""
+
+    width: int
+    height: int
+    minute: float  # pixels to one minute of arc
+    space: float  # between two staff lines
+
+    @classmethod
+    def of(
+        cls,
+        width: int,
+        height: int,
+        *,
+        distance_m: float = READING_DISTANCE_M,
+        screen_height_mm: float = SCREEN_HEIGHT_MM,
+        staff_spaces: float = 14.0,
+    ) -> Sizes:
+        """Return the measures for a window that fills the height of its screen.
+
+        ``staff_spaces`` is how far the music reaches from its highest to its lowest sign; where two systems
+        would only just not fit, the staff becomes a little smaller (never under ``LEAST_STAFF_SPACE``).
+        A window too narrow for its height is measured by its width.
+        """
+        tall = min(height, width * 0.72)
+        minute = height_mm(1.0, distance_m) * tall / screen_height_mm
+        minute = min(minute, tall / 360)  # beyond this not one system fits: nearer is the only remedy
+        trial = cls(width, height, minute, STAFF_SPACE * minute)
+        two = (trial.body_height / 2 - trial.strip_height(3)) / staff_spaces
+        space = min(max(two, LEAST_STAFF_SPACE * minute), STAFF_SPACE * minute)
+        return cls(width, height, minute, max(round(space * 4) / 4, 3.0))
+
+    def px(self, minutes: float) -> float:
+        """Return the pixels of so many minutes of arc."""
+        return minutes * self.minute
+
+    @property
+    def sign(self) -> float:
+        """Height of an essential sign: string numbers, damp signs, digits of an overhang."""
+        return self.px(ESSENTIAL)
+
+    @property
+    def words(self) -> float:
+        """Height of capitals and digits in remarks."""
+        return self.px(ORDINARY)
+
+    @property
+    def quiet(self) -> float:
+        """Height of capitals in facts that are looked up."""
+        return self.px(QUIET)
+
+    @property
+    def margin(self) -> int:
+        """Blank paper at the left and right."""
+        return round(self.px(22))
+
+    @property
+    def row(self) -> int:
+        """Height of one string's row."""
+        return round(self.px(ESSENTIAL))
+
+    @property
+    def lane(self) -> int:
+        """Height of the lane of damp signs above the rows, and of the drift slopes below them."""
+        return round(self.px(17))
+
+    @property
+    def head(self) -> int:
+        """Height of the title's line."""
+        return round(self.px(20))
+
+    @property
+    def foot(self) -> int:
+        """Height of the foot: the sentence and the quiet line."""
+        return round(self.px(50))
+
+    @property
+    def body_height(self) -> int:
+        """What remains for the systems."""
+        return self.height - self.head - self.foot
+
+    def strip_height(self, rows: int) -> int:
+        """Return the height of what stands under a staff: damp signs, rows, drift."""
+        return rows * self.row + 2 * self.lane
