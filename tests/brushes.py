@@ -6,7 +6,7 @@ near by, so that nothing else is disturbed and there is one opinion of what they
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_right, insort
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -97,8 +97,7 @@ class Brushes:
                 kind=kind,
             )
             self.sounds.append(new)
-            own = self.by_string.setdefault(string, [])
-            own.insert(bisect_right([s.onset_us for s in own], start_us), new)
+            insort(self.by_string.setdefault(string, []), new, key=lambda s: s.onset_us)
             return True
         return False
 

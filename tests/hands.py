@@ -266,8 +266,7 @@ class Hands:
             low, high = (b * beat_us for b in (Margins.END_RINGING if lenient else Margins.RINGING_BEATS))
             low = max(low, Margins.LATE_FROM)
             if limit_us < due_us + low:
-                replucked = limit_us == next_us and limit_us >= due_us + Margins.LATE_FROM
-                return limit_us if replucked and not lenient else None
+                return None
             release_us = due_us + low + chance * (high - low)
             return limit_us if release_us > clear_us else round(release_us)
         if kind == "cut":

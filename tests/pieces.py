@@ -50,7 +50,8 @@ def generated_piece(
     follower).  ``eighths``: share of the beats that are split.
     """
     dice = Dice(f"piece {seed}")
-    chord, made, onsets = "Am", [], 0
+    chord, onsets = "Am", 0
+    made: list[list[Place]] = []
     stock: list[list[Place]] = []
     while len(made) < bars if groups is None else onsets < groups:
         if distinct is not None and len(stock) == distinct:

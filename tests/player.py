@@ -15,7 +15,8 @@ is not judged: only ends whose due point lies before the last onset of their pas
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from bisect import bisect_left
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -129,7 +130,7 @@ class Player:
         self.rows: list[list[int]] = [[] for _ in self.ticks]
         self.graces: list[list[int]] = [[] for _ in self.ticks]
         for row, note in enumerate(score.notes):
-            group = min(int(np.searchsorted(self.ticks, note["onset"])), len(self.ticks) - 1)
+            group = min(bisect_left(self.ticks, int(note["onset"])), len(self.ticks) - 1)
             (self.graces if note["grace"] else self.rows)[group].append(row)
 
     def play(self) -> Performance:
@@ -175,7 +176,7 @@ class Player:
             if bar.number == placed.bar and bar.round == placed.turn:
                 first = self.score.beat(bar.onset)
                 tick = bar.onset + round((placed.beat - first) * bar.beat_ticks)
-                group = min(int(np.searchsorted(self.ticks, tick)), len(self.ticks) - 1)
+                group = min(bisect_left(self.ticks, tick), len(self.ticks) - 1)
                 return group, self.ticks[group]
         raise LookupError(f"no bar {placed.bar} (turn {placed.turn})")
 
@@ -198,7 +199,7 @@ class Player:
                 continue  # too short a piece, or two breaks in one place
             out.append(Stretch(len(out) + 1, first, group, complete=group == last))
             bar = self.score.bars[max(self._bar(group) - back, 0)]
-            first = int(np.searchsorted(self.ticks, bar.onset))
+            first = bisect_left(self.ticks, bar.onset)
         out.append(Stretch(len(out) + 1, first, last, complete=True))
         return out
 
@@ -319,16 +320,6 @@ class Player:
             until_us=round(stretch.at_us[stretch.last]),
             complete=stretch.complete,
         )
-
-
-def with_strings(score: Score) -> Score:
-    """Return the score with the lowest position where it gives none (two notes may meet on one string)."""
-    notes = score.notes.copy()
-    for note in notes:
-        if not note["string"]:
-            note["string"], note["fret"] = min(score.tuning.positions(int(note["pitch"])), key=lambda p: p[1])
-    notes.flags.writeable = False
-    return replace(score, notes=notes)
 
 
 if __name__ == "__main__":

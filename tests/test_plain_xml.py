@@ -71,6 +71,7 @@ def test_every_drawn_thing_has_its_place(tmp_path):
         name = score.ids[score.notes["written"][row]]
         assert places[name] == (bar, int(note["onset"]) - score.bars[bar].onset)
     assert not score.anchors.flags.writeable
+    assert not score.notes.flags.writeable
     bars = [(bar.get("number"), bar.get("implicit")) for bar in root.iter("measure")]
     assert bars == [("0", "yes"), ("1", None), ("2", None)]
 

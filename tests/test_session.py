@@ -14,7 +14,7 @@ from coach.core.session import Session, judge
 from coach.core.verdicts import Damping, DampingVerdict, StrayVerdict, Stroke, StrokeVerdict, Withdrawn
 from tests.scores import piece
 
-OPEN = {64: 1, 59: 2, 55: 3, 50: 4, 45: 5, 40: 6}
+OPEN = {41: 6, 64: 1, 59: 2, 55: 3, 50: 4, 45: 5, 40: 6}
 STEPS = piece("4/4", "A2 1, D3 1, E2 1, A2 1, D3 1, E2 1, A2 1, E2 1")
 
 

@@ -5,7 +5,6 @@ import os
 
 import mido
 import music21
-import numpy as np
 import partitura
 import pytest
 
@@ -373,13 +372,6 @@ def test_a_part_an_octave_too_high_is_lowered(tmp_path):
     wide = read_smf_score(music(tmp_path / "p.mid", [(0, 1, 40), (1, 1, 88)]))  # lowering would not help
     assert table(wide.score, "pitch") == [(40,), (88,)]
     assert wide.notices == ("1 of its 2 notes are on no string of a guitar in this tuning",)
-
-
-def test_the_score_is_read_only(tmp_path):
-    score = read(tmp_path, EXAMPLE_0).score
-    with pytest.raises(ValueError, match="read-only"):
-        score.notes["pitch"] = 0
-    assert np.all(score.notes["bar"] == 0)
 
 
 # RP-001 p. 2: the table of variable-length quantities.

@@ -59,6 +59,14 @@ def test_one_hesitation_does_not_bend_the_line():
     assert max(abs(d) for d in deviations(SCORE, onsets(times))[:7]) < 1.0
 
 
+def test_a_stop_in_the_middle_is_no_drift_before_or_after_it():
+    times = [float(k) + (2.0 if k > 7 else 0.0) for k in range(16)]
+    assert [row.drift_ms for row in bar_timings(SCORE, onsets(times))] == pytest.approx([0] * 4, abs=1.0)
+    # The click waits for nobody.
+    rows = bar_timings(SCORE, onsets(times), Click(0))
+    assert [row.drift_ms for row in rows] == pytest.approx([0, 0, 2000, 2000], abs=1.0)
+
+
 def test_a_fermata_is_allowed_for():
     times = [float(k) + (1.5 if k > 7 else 0.0) for k in range(16)]
     rows = bar_timings(SCORE, onsets(times, fermata_at=7))

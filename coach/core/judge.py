@@ -10,7 +10,7 @@ from coach.core.ledger import Key, Ledger
 from coach.core.matching import Match, Matching
 from coach.core.passes import Pass
 from coach.core.profile import Profile
-from coach.core.ringing import Ringing
+from coach.core.ringing import Played, Ringing
 from coach.core.score import TICKS_PER_QUARTER, Score
 from coach.core.verdicts import (
     FADE_S,
@@ -25,6 +25,11 @@ from coach.core.verdicts import (
 )
 
 FAINT = 0.5  # an unasked note softer than this share of the recent strokes was brushed, not plucked
+
+
+def _same_string(old: Played, new: Played) -> bool:
+    """Whether the new note took the old one's string: perhaps a finger planted there a moment before."""
+    return old.replucked_by == new.index or (old.string is not None and old.string == new.string)
 
 
 class Judge:
@@ -177,7 +182,7 @@ class Judge:
             due_us=due_us,
             release_us=played.off_us,
             now_us=self.now_us - late_us,
-            replaced=following is not None and played.replucked_by == following.played.index,
+            replaced=following is not None and _same_string(played, following.played),
             replucked=played.replucked_by >= 0,
             beat_us=beat_us,
             fade_us=self._fade_us(played.string),
@@ -188,6 +193,14 @@ class Judge:
             self.ledger.withdraw(("damp", played.index, 0), self.now_us)
             ring_us = ringing_after_us(beat_us, self.limits, stop.lenient)
             return self.ended, max(due_us + ring_us + late_us, self.now_us + 1)
+        if after is None and not stop.lenient and kind is not Damping.RINGING:
+            # The due point is reckoned from the player's pace.  Only the next note tells that the player went
+            # on at all: one who stops or turns back here has neither cut nor cleared anything.
+            if self.ended or self.matching.left_us(during) is not None:
+                self.ledger.withdraw(("damp", played.index, 0), self.now_us)
+                return match.settled and during.closed, None
+            self._put_end(match, stop, kind, due_us, beat_us, settled=False)
+            return False, None
         decided_us = self._decided.setdefault(match.index, self.now_us)
         rests_on = match.settled and (after is None or after.settled)
         waited = after is not None or self.ended or self.now_us >= decided_us + self.limits.settle_us

@@ -100,7 +100,14 @@ class Matching:
     # --- inside ---------------------------------------------------------------------------------
 
     def _deadline(self, index: int) -> int:
-        return self.matches[index].played.heard_us + self.limits.settle_us
+        """Return when a match is settled by time alone.
+
+        While the follower hesitates between places, the time counts from the last note: two seconds of slow
+        playing are one or two notes, too few to tell equal bars apart, and a verdict settled wrong is worse
+        than one that stays grey for another note.  Twelve notes always settle.
+        """
+        since = self.matches[index if self.follower.certain else -1].played.heard_us
+        return since + self.limits.settle_us
 
     def _pass(self, number: int, start: int) -> Pass:
         while len(self.passes) < number:
@@ -140,7 +147,7 @@ class Matching:
         note = self.score.notes[row]
         tick = int(note["onset"])
         if not note["grace"] and tick > match.during.last_tick():
-            anchors.append(Anchor(tick, match.played.on_us, match))
+            anchors.append(Anchor(tick, match))
 
     def _settle(self, count: int) -> None:
         """Settle matches up to ``count``; what they claimed provisionally becomes final."""

@@ -24,8 +24,12 @@ class Anchor:
     """An onset group that the player reached: its tick and its time."""
 
     tick: int
-    us: int
     match: Match
+
+    @property
+    def us(self) -> int:
+        """Its time, corrected for the pickup (as soon as the string is known)."""
+        return self.match.played.on_us
 
 
 @dataclass(slots=True)

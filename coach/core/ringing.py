@@ -102,6 +102,9 @@ class Ringing:
         if note.string is not None or not string:
             return None
         note.string = string
+        note.on_us = note.heard_us - self.profile.on_delay_us(string)
+        if note.off_heard_us is not None:
+            note.off_us = max(note.off_heard_us - self.profile.off_delay_us(string), note.on_us)
         if not note.sounding:
             return None
         self._sounding.pop(-note.pitch, None)

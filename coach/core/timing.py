@@ -3,7 +3,7 @@
 Against the click a bar's drift is the median signed asynchrony of its onsets (positive: behind).  Without
 one, onset time over nominal score time is fitted by Theil and Sen's line over the whole pass (robust to
 wrong notes and single hesitations) and a bar's drift is its median deviation from that line.  The nominal
-time follows the marked tempo changes; what a fermata adds is taken out before the fit.
+time follows the marked tempo changes; what a fermata or a hesitation adds is taken out before the fit.
 """
 
 from __future__ import annotations
@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 
 from coach.core.score import Score
 
+# A step this much longer than the pace asks, and by at least so much, is a hesitation and no drift (our own
+# limits: a player who slows down gradually stays under the first, a long note a little late under the second).
+PAUSE_SHARE, PAUSE_US = 1.6, 300_000
 MOST_POINTS = 400  # beyond this the fit takes every second, third … point: pairs grow with the square
 
 Floats = NDArray[np.float64]
@@ -92,7 +95,7 @@ def _fit(score: Score, onsets: Sequence[Onset], click: Click | None) -> tuple[Fl
     """Return nominal and heard times, the deviations, and the pace (heard over nominal)."""
     nominal = np.array([score.nominal_us(o.tick) for o in onsets])
     heard = np.array([o.us for o in onsets], float)
-    heard = _without_fermatas(nominal, heard, onsets)
+    heard = _without_pauses(nominal, heard, onsets, hesitations=click is None)
     if click is not None:
         pace = 1.0 / click.speed
         return nominal, heard, heard - (click.start_us + nominal * pace), pace
@@ -123,14 +126,22 @@ def _bar(
     )
 
 
-def _without_fermatas(nominal: Floats, heard: Floats, onsets: Sequence[Onset]) -> Floats:
-    """Return the heard times with each interval after a fermata cut to its nominal length."""
+def _without_pauses(nominal: Floats, heard: Floats, onsets: Sequence[Onset], hesitations: bool) -> Floats:
+    """Return the heard times with each interval after a fermata cut to its length at the player's pace.
+
+    With ``hesitations`` a stop in the middle of the music is cut too: it is a fault of its own, and would
+    otherwise make every bar before it look early and every bar after it late.
+    """
+    steps, asked = np.diff(heard), np.diff(nominal)
     held = np.array([o.fermata for o in onsets[:-1]], bool)
+    plain = ~held & (asked > 0)
+    if not plain.any():
+        return heard
+    pace = float(np.median(steps[plain] / asked[plain]))
+    if hesitations:
+        held |= (steps > PAUSE_SHARE * asked * pace) & (steps - asked * pace > PAUSE_US)
     if not held.any():
         return heard
-    steps, asked = np.diff(heard), np.diff(nominal)
-    plain = ~held & (asked > 0)
-    pace = float(np.median(steps[plain] / asked[plain])) if plain.any() else 1.0
     steps = np.where(held, asked * pace, steps)
     trimmed: Floats = heard[0] + np.concatenate(([0.0], np.cumsum(steps)))
     return trimmed

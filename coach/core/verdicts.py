@@ -163,17 +163,17 @@ def judge_end(
 ) -> Damping | None:
     """Return the verdict of one bass end, or None while it cannot be known.
 
-    ``replaced``: the note that was due to start took over this very string.  ``replucked``: some note took
-    the string over.  ``now_us`` matters only while the string sounds: the release, if it comes, is later.
+    ``replaced``: the note that was due to start took over this very string; the finger that plays it may
+    have stopped the string a moment before.  ``replucked``: some note took the string over.  ``now_us`` matters only while the string sounds: the release, if it comes, is later.
     """
     ring_us = ringing_after_us(beat_us, limits, lenient)
     tolerance_us = max(limits.tolerance_us, round(beat_us)) if lenient else limits.tolerance_us
-    if replaced:
-        return Damping.REPLACED
     if release_us is None:
+        if replaced:
+            return Damping.REPLACED
         return Damping.RINGING if now_us >= due_us + ring_us else None
     overhang_us, length_us = release_us - due_us, due_us - on_us
-    if overhang_us > tolerance_us:
+    if overhang_us > tolerance_us and not replaced:
         return Damping.RINGING if replucked or overhang_us >= ring_us else Damping.LATE
     sounded_us = release_us - on_us
     faded = not replucked and 2 * sounded_us >= fade_us and overhang_us < -limits.tolerance_us
@@ -182,4 +182,4 @@ def judge_end(
     share = LENIENT_CUT_SHARE if lenient else CUT_SHARE
     if length_us > 0 and sounded_us < share * length_us:
         return Damping.CUT
-    return Damping.CLEAN
+    return Damping.REPLACED if replaced else Damping.CLEAN

@@ -59,6 +59,7 @@ STROKE_ADVICE = {
     Stroke.MISSING: "play the voice alone, then together",
     Stroke.EXTRA: "look where the finger goes before it plays",
 }
+PLAYED = "{tone} played"
 STRAY_ADVICE = "keep a finger or the thumb resting on that string"
 REASON_WORDS = {
     Reason.NEXT_BASS: "next bass",

@@ -130,6 +130,10 @@ class _Writer:
             numbers = ["" for _ in numbers]
         clefs = "".join(f"<clef{number}><sign>G</sign><line>2</line>{octave}</clef>" for number in numbers)
         text = text.replace("<attributes>", f"<attributes><divisions>{TICKS_PER_QUARTER}</divisions>", 1)
+        if len(self._staves) > 1:  # engravers take the number of staves from here alone, and crash on more
+            at = text.find("<clef")
+            at = at if at >= 0 else text.index("</attributes>")
+            text = f"{text[:at]}<staves>{len(self._staves)}</staves>{text[at:]}"
         return text.replace("</attributes>", clefs + "</attributes>")
 
     def _move(self, tick: int) -> None:

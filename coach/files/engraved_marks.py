@@ -52,8 +52,6 @@ def attributes_xml(element: Element, bar: WrittenBar, staves: Mapping[int, int],
         if len(time.findall("beats")) == 1 and BEATS.fullmatch(text_of(time, "beats")):
             upper, lower = text_of(time, "beats"), whole(text_of(time, "beat-type")) or bar.beat_unit
         out.append(f"<time{symbol}><beats>{upper}</beats><beat-type>{lower}</beat-type></time>")
-    if len(staves) > 1 and element.find("staves") is not None:
-        out.append(f"<staves>{len(staves)}</staves>")
     for clef in element.findall("clef"):
         staff = staves.get(whole(clef.get("number", "1")) or 1)
         if staff is not None:

@@ -17,9 +17,11 @@ from coach.core.pitch import name
 from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
 from coach.core.score import Score
 from coach.core.shapes import Summary
-from coach.core.verdicts import DAMPING_FAULTS
+from coach.core.verdicts import DAMPING_FAULTS, Stroke
 
 Cells = tuple[str, ...]
+# Counted, but of no use to a student: every converter sends these.
+EVERYDAY = {"controller", "real-time", "note-offs of nothing sounding", "pressure or program", "sysex", "system"}
 
 # --- the plan ---------------------------------------------------------------------------------------
 
@@ -211,8 +213,9 @@ def review_text(result: Report, *, everything: bool = False) -> str:
             parts.append(drift)
     if not result.passes:
         parts.append("Nothing of this score was heard in the take.")
-    if result.ignored:
-        counted = ", ".join(f"{count} {what}" for what, count in sorted(result.ignored.items()))
+    told = {what: count for what, count in result.ignored.items() if what not in EVERYDAY}
+    if told:
+        counted = ", ".join(f"{count} {what}" for what, count in sorted(told.items()))
         parts.append(f"Passed over: {counted}.")
     return "\n\n".join(parts)
 
@@ -244,6 +247,8 @@ def _other_text(row: NoteRow | StrayRow) -> tuple[tuple[int, float], Cells]:
     kind = row.verdict.kind
     beat = words.beat_name(row.beat) if row.beat is not None else "–"
     tone = name(row.verdict.pitch, octave=False)
+    if kind is Stroke.WRONG:
+        tone = words.PLAYED.format(tone=tone)
     cells = (str(row.bar), beat, string, words.STROKE_WORDS[kind], tone, words.STROKE_ADVICE[kind])
     return (row.bar, row.beat or 0.0), cells
 

@@ -48,6 +48,8 @@ def decode(data: bytes, where: str) -> str:
         found = _DECLARED.match(data[:400])
         named = found.group(1).decode("ascii") if found else "utf-8"
         # A file that says UTF-16 in bytes that are not was saved again by an editor: it is UTF-8.
+        if not data.lstrip().startswith(b"<"):
+            raise ScoreError(where, "this is no XML", EXPORT_AGAIN)
         encoding = "utf-8" if named.lower().startswith(("utf-16", "utf16", "ucs-2", "iso-10646")) else named
         if not _KNOWN.fullmatch(encoding):
             raise ScoreError(where, f"the text encoding “{named}” is not known", "save it as UTF-8")
@@ -96,8 +98,6 @@ def parse_tree(data: bytes, where: str) -> Element:
 def _damage(text: str, fault: ParseError) -> str:
     """Return what is wrong with a text that is no XML, in words."""
     line, column = fault.position
-    if not text.lstrip().startswith("<"):
-        return "this is no XML"
     lines = text.count("\n") + 1
     if "no element found" in str(fault) or "unclosed" in str(fault) or line > lines:
         return f"the file breaks off at line {line}"

@@ -24,7 +24,8 @@ from xml.etree import ElementTree
 SVG = "{http://www.w3.org/2000/svg}"
 UNITS = 18.0  # verovio's pixels between two staff lines at scale 100
 MARGIN = 0.5  # staff spaces of blank kept around a system's ink
-SPACING = 0.25  # verovio's own
+METRONOME_NOTE = "500px"  # beside words of 405
+SPACING = 0.33  # verovio's own is 0.25; the ring lines below are time, and words stand at their ends
 MOST_BALANCED = 80  # bars
 MEMORY = 2 << 30  # bytes; a score that wants more is not for a music stand
 
@@ -81,6 +82,7 @@ def engrave(
             "svgFormatRaw": True,
             "spacingLinear": SPACING,
             "minLastJustification": 0.55,
+            "fingeringScale": 0.9,
         }
     )
     if not toolkit.loadData(xml):
@@ -90,7 +92,7 @@ def engrave(
         toolkit.redoLayout()
     _balance(toolkit, xml, bars)
     for page in range(1, toolkit.getPageCount() + 1):
-        yield _system(toolkit.renderToSVG(page).replace("Times, serif", family), scale, options)
+        yield _system(toolkit.renderToSVG(page).replace("Times, serif", family), space, options)
 
 
 def _balance(toolkit: Any, xml: str, bars: list[int] | None) -> None:
@@ -123,7 +125,8 @@ def _space_out(toolkit: Any, factor: float) -> None:
     toolkit.redoLayout()
 
 
-def _system(svg: str, scale: float, options: Any) -> tuple[dict[str, Any], bytes]:
+def _system(svg: str, space: float, options: Any) -> tuple[dict[str, Any], bytes]:
+    scale = space / UNITS
     from resvg import render, usvg
 
     root = ElementTree.fromstring(svg)
@@ -134,27 +137,52 @@ def _system(svg: str, scale: float, options: Any) -> tuple[dict[str, Any], bytes
     # The bars' numbers are ours to write (ringed where the player is).
     for parent in list(root.iter()):
         for child in list(parent):
-            if child.get("class") == "mNum":
+            if (child.get("class") or "").startswith("mNum"):
                 parent.remove(child)
-    page_width, page_height = (float((root.get(side) or "0").removesuffix("px")) for side in ("width", "height"))
+    for tempo in root.iter(f"{SVG}g"):
+        if tempo.get("class") == "tempo":
+            _calm_tempo(tempo)
+    page_width, page_height = (
+        float((root.get(side) or "0").removesuffix("px")) for side in ("width", "height")
+    )
     unit = page_width / float((inner.get("viewBox") or "0 0 1 1").split()[2]) * scale
     shift = [float(v) for v in re.findall(r"-?[\d.]+", margin.get("transform") or "")] or [0.0, 0.0]
     found = _Boxes(unit, shift[0] * unit, shift[1] * unit)
     found.walk(margin)
-    top = min([found.staff[0], *found.tops]) - MARGIN * UNITS * scale
-    bottom = max([found.staff[1], *found.bottoms]) + MARGIN * UNITS * scale
-    top, bottom = max(top, 0.0), min(bottom, page_height * scale)
-    size = (round(page_width * scale), max(round(bottom - top), 1))
+    width, height = round(page_width * scale), max(round(page_height * scale), 1)
     tree = usvg.Tree.from_str(ElementTree.tostring(root, encoding="unicode"), options)
-    png = render(tree, (scale, 0, 0, 0, scale, -top), bg_size=size, bg_color=(255, 255, 255, 255))
+    png = render(tree, (scale, 0, 0, 0, scale, 0), bg_size=(width, height), bg_color=(255, 255, 255, 255))
+    ink, top, height = _cropped(_ink(bytes(png)), width, round(MARGIN * space))
     measures = {
-        "width": size[0],
-        "height": size[1],
+        "width": width,
+        "height": height,
         "staff": [found.staff[0] - top, found.staff[1] - top],
         "boxes": {name: [x, y - top, w, h] for name, (x, y, w, h) in found.boxes.items()},
         "bars": found.bars,
     }
-    return measures, zlib.compress(_ink(bytes(png)), 1)
+    return measures, zlib.compress(ink, 1)
+
+
+def _cropped(ink: bytes, width: int, margin: int) -> tuple[bytes, int, int]:
+    """Return (ink, top, height) of the rows that bear ink, and a margin above and below them."""
+    rows = len(ink) // width
+    inked = [row for row in range(rows) if ink[row * width : (row + 1) * width].strip(b"\0")]
+    top = max(inked[0] - margin, 0) if inked else 0
+    bottom = min(inked[-1] + 1 + margin, rows) if inked else rows
+    return ink[top * width : bottom * width], top, bottom - top
+
+
+def _calm_tempo(tempo: ElementTree.Element) -> None:
+    """Bring a metronome mark's note down to its words' size; the renderer knows the text font better."""
+    before: ElementTree.Element | None = None
+    for span in tempo.iter(f"{SVG}tspan"):
+        if not (span.text or "").strip():
+            continue
+        if span.get("font-family") == "Bravura":
+            span.set("font-size", METRONOME_NOTE)
+            if before is not None and before.get("font-family") != "Bravura":
+                before.text = f"{before.text}\u00a0\u00a0"
+        before = span
 
 
 class _Boxes:
@@ -165,14 +193,11 @@ class _Boxes:
         self.boxes: dict[str, list[float]] = {}
         self.bars: dict[str, list[float]] = {}
         self.staff = [1e9, -1e9]
-        self.tops: list[float] = []
-        self.bottoms: list[float] = []
 
     def walk(self, element: ElementTree.Element, bar: str | None = None) -> None:
         kinds = (element.get("class") or "").split()
         kind = kinds[0] if kinds else ""
         if "bounding-box" in kinds:
-            self._extent(element)
             return
         name = element.get("id") or ""
         if kind == "measure":
@@ -197,12 +222,6 @@ class _Boxes:
                 rect = child.find(f"{SVG}rect")
                 return None if rect is None else self._rect(rect)
         return None
-
-    def _extent(self, element: ElementTree.Element) -> None:
-        for rect in element.iter(f"{SVG}rect"):
-            _, y, _, h = self._rect(rect)
-            self.tops.append(y)
-            self.bottoms.append(y + h)
 
     def _staff(self, element: ElementTree.Element, bar: str) -> None:
         for path in element.findall(f"{SVG}path"):
@@ -230,7 +249,7 @@ def _limit_memory() -> None:
         import resource
     except ImportError:  # not on Windows
         return
-    soft, hard = resource.getrlimit(resource.RLIMIT_AS)
+    _, hard = resource.getrlimit(resource.RLIMIT_AS)
     limit = MEMORY if hard == resource.RLIM_INFINITY else min(MEMORY, hard)
     resource.setrlimit(resource.RLIMIT_AS, (limit, hard))
 

@@ -26,7 +26,7 @@ from coach.screen.engraved import Box, Engraved, System
 from coach.screen.lettering import MUSIC, PRINT, PRINT_FAMILY
 
 TIMEOUT_S = 20.0  # 200 bars take 1.6 s here; a slow machine with a long score may need ten times that
-FORMAT = 2  # of the cache's files; raised whenever the child's answer or its look changes
+FORMAT = 6  # of the cache's files; raised whenever the child's answer or its look changes
 MOST_KEPT = 200  # cache files, the oldest go first
 MOST_BYTES = 256 << 20  # an answer larger than this is no page
 COMMAND = (sys.executable, "-m", "coach.screen.engraver_child")
@@ -143,6 +143,20 @@ class Engraver:
             self._kill()
         threading.Thread(target=self._work, args=(request,), name="engraver", daemon=True).start()
 
+    def kept(self, request: Request) -> Engraved | None:
+        """Return what the cache holds, if anything; some milliseconds."""
+        try:
+            answer = self._path(request).read_bytes()
+        except OSError:
+            return None
+        try:
+            return unpack(answer, request.space)
+        except ValueError:  # damaged: engraved anew, and written over
+            return None
+
+    def _path(self, request: Request) -> Path:
+        return self._folder / f"{request.key}.page"
+
     def close(self) -> None:
         """End the child; ``done`` is not called any more."""
         with self._lock:
@@ -152,8 +166,7 @@ class Engraver:
 
     def engrave(self, request: Request) -> tuple[Engraved | None, str]:
         """Return what is engraved, or None and why; waits for it."""
-        path = self._folder / f"{request.key}.page"
-        kept = self._kept(path, request)
+        kept = self.kept(request)
         if kept is not None:
             return kept, ""
         if not can_engrave():
@@ -164,7 +177,7 @@ class Engraver:
                 engraved = unpack(answer, request.space)
             except ValueError as error:
                 return None, str(error)
-            self._keep(path, answer)
+            self._keep(self._path(request), answer)
             return engraved, ""
         return None, why
 
@@ -207,16 +220,6 @@ class Engraver:
     def _kill(self) -> None:
         if self._child is not None:
             self._child.kill()
-
-    def _kept(self, path: Path, request: Request) -> Engraved | None:
-        try:
-            answer = path.read_bytes()
-        except OSError:
-            return None
-        try:
-            return unpack(answer, request.space)
-        except ValueError:  # damaged: engraved anew, and written over
-            return None
 
     def _keep(self, path: Path, answer: bytes) -> None:
         """Write to the cache, aside and then renamed; a cache that cannot be written is no loss."""

@@ -26,6 +26,7 @@ PRINT_FAMILY = "Linux Libertine O"
 DAMP = "\ue638"
 DAMP_ALL = "\ue639"
 CLEF_8VB = "\ue052"
+CIRCLED = "⓪①②③④⑤⑥⑦⑧⑨⑩"
 ACCIDENTALS = {"♭": "\ue260", "♮": "\ue261", "♯": "\ue262"}
 CACHED = 800  # words; a figure that counts up must not fill the memory
 
@@ -63,15 +64,17 @@ def _capital(path: Path) -> float:
 
 @lru_cache(maxsize=512)
 def _has(path: Path, sign: str) -> bool:
-    found = _font(path, 24).metrics(sign)
-    return bool(found) and found[0] is not None
+    pygame.freetype.init()
+    return bool(pygame.freetype.Font(str(path), 24).get_metrics(sign)[0])
 
 
 def _runs(path: Path, text: str) -> Iterator[tuple[str, str]]:
-    """Yield (where from, text) of stretches with one source: ``font``, ``music`` or ``print``."""
+    """Yield (where from, text) of stretches with one source: ``font``, ``music``, ``string`` or ``print``."""
     source, run = "font", ""
     for sign in text:
-        if _has(path, sign) or sign.isspace():
+        if sign in CIRCLED:
+            found = "string"
+        elif sign.isspace() or _has(path, sign):
             found = "font"
         else:
             found = "music" if sign in ACCIDENTALS else "print"
@@ -98,6 +101,10 @@ def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Writ
                 drawn = glyph(ACCIDENTALS[sign], height * 0.47, colour)
                 lift = 1.15 if sign == "♭" else 1.2
                 parts.append((drawn, round(ascent - height * lift)))
+        elif source == "string":
+            for sign in run:
+                drawn = string_number(CIRCLED.index(sign), round(height * 1.5), colour)
+                parts.append((drawn, round(ascent - height * 1.25)))
         else:
             used = font if source == "font" else _font(PRINT, max(round(height / _capital(PRINT)), 4))
             parts.append((used.render(run, True, colour), ascent - used.get_ascent()))

@@ -88,8 +88,8 @@ def reach(score: Score) -> float:
     fifths = score.bars[0].fifths if score.bars else 0
     high, _ = staff_steps(int(score.notes["pitch"].max()), fifths)
     low, _ = staff_steps(int(score.notes["pitch"].min()), fifths)
-    above = max((high - 8) / 2 + 3.0, 2.6)  # a stem, or the bar's number
-    below = max(-low / 2 + 3.2, 2.0)
+    above = max((high - 8) / 2 + 3.9, 3.0)  # a stem, or the bar's number
+    below = max(-low / 2 + 3.6, 2.0)
     return above + 4 + below
 
 
@@ -99,8 +99,10 @@ def _start_width(bar: Bar, space: float, *, first: bool) -> float:
 
 def _bar_width(score: Score, index: int, space: float) -> float:
     bar = score.bars[index]
-    onsets = len(np.unique(score.notes["onset"][score.notes["bar"] == index]))
-    return space * (LEAD + max(bar.length / TICKS_PER_QUARTER * 3.2, onsets * 2.6) + 1.0)
+    onsets = np.unique(score.notes["onset"][score.notes["bar"] == index])
+    closest = int(np.diff(onsets).min()) if len(onsets) > 1 else bar.length
+    per_bar = max(bar.length / TICKS_PER_QUARTER * 4.2, min(bar.length / max(closest, 1), 24) * 1.9)
+    return space * (LEAD + per_bar + 1.0)
 
 
 def _system(
@@ -123,7 +125,9 @@ def _system(
                 x -= 1.3 * space
             heads.append(_head(row, rows, x, bar.fifths))
             steps = heads[-1].steps
-            boxes[score.ids[int(row["written"])]] = Box(x - 0.6 * space, -steps / 2 * space, 1.2 * space, space)
+            boxes[score.ids[int(row["written"])]] = Box(
+                x - 0.6 * space, -steps / 2 * space, 1.2 * space, space
+            )
         for anchor in score.anchors[score.anchors["bar"] == bar.written]:
             x = begin + int(anchor["offset"]) * per_tick + 0.6 * space
             name = score.anchor_ids[int(anchor["id"])]
@@ -177,8 +181,8 @@ def _draw(drawing: _Drawing, surface: pygame.Surface) -> None:
         y = round(bottom - line * space)
         pygame.draw.line(surface, INK, (0, y), (round(drawing.right), y), thin)
     for _, right in drawing.bars:
-        x = round(right) - thin
-        pygame.draw.line(surface, INK, (x, round(bottom - 4 * space)), (x, round(bottom)), max(thin, 2))
+        at = round(right) - thin
+        pygame.draw.line(surface, INK, (at, round(bottom - 4 * space)), (at, round(bottom)), max(thin, 2))
     _put(surface, CLEF_8VB, space, 0.4 * space, bottom - space, lift=4.39)
     x = 3.2 * space
     fifths = drawing.first_bar.fifths
@@ -188,11 +192,11 @@ def _draw(drawing: _Drawing, surface: pygame.Surface) -> None:
         x += 0.95 * space
     if drawing.first:
         for figure, steps in ((drawing.first_bar.beats, 6), (drawing.first_bar.beat_unit, 2)):
-            at = x
+            left = x
             for digit in str(figure):
                 drawn = glyph(chr(DIGITS + int(digit)), space, INK)
-                surface.blit(drawn, (at, bottom - steps / 2 * space - drawn.get_height() / 2))
-                at += drawn.get_width() + 0.1 * space
+                surface.blit(drawn, (left, bottom - steps / 2 * space - drawn.get_height() / 2))
+                left += drawn.get_width() + 0.1 * space
     for head in drawing.heads:
         _draw_head(surface, head, space, bottom, thin)
 
@@ -210,7 +214,7 @@ def _draw_head(surface: pygame.Surface, head: Head, space: float, bottom: float,
     x, y = head.x - drawn.get_width() / 2, bottom - head.steps / 2 * space
     for ledger in (*range(-2, head.steps - 1, -2), *range(10, head.steps + 1, 2)):
         at = round(bottom - ledger / 2 * space)
-        pygame.draw.line(surface, INK, (head.x - 0.95 * space, at), (head.x + 0.95 * space, at), thin + 1)
+        pygame.draw.line(surface, INK, (head.x - 0.95 * space, at), (head.x + 0.95 * space, at), thin)
     surface.blit(drawn, (round(x), round(y - drawn.get_height() / 2)))
     if value < 4 or head.grace:
         side = x + drawn.get_width() - thin if head.up else x
@@ -221,7 +225,10 @@ def _draw_head(surface: pygame.Surface, head: Head, space: float, bottom: float,
             flag = glyph(FLAGS[flags][0 if head.up else 1], size, INK)
             surface.blit(flag, (round(side), round(end if head.up else end - flag.get_height())))
     if quarters and (quarters / value in (1.5,) or (quarters < 1 and quarters * 4 / 3 in (1.0, 0.5))):
-        dot = (round(x + drawn.get_width() + 0.4 * space), round(y - (0.5 * space if head.steps % 2 == 0 else 0)))
+        dot = (
+            round(x + drawn.get_width() + 0.4 * space),
+            round(y - (0.5 * space if head.steps % 2 == 0 else 0)),
+        )
         pygame.draw.circle(surface, INK, dot, max(round(space * 0.2), 1))
     if head.alter:
         sign = glyph(ACCIDENTALS[head.alter], size, INK)

@@ -101,18 +101,20 @@ class Sizes:
         distance_m: float = READING_DISTANCE_M,
         screen_height_mm: float = SCREEN_HEIGHT_MM,
         staff_spaces: float = 14.0,
+        rows: int = 3,
     ) -> Sizes:
         """Return the measures for a window that fills the height of its screen.
 
-        ``staff_spaces`` is how far the music reaches from its highest to its lowest sign; where two systems
-        would only just not fit, the staff becomes a little smaller (never under ``LEAST_STAFF_SPACE``).
-        A window too narrow for its height is measured by its width.
+        ``staff_spaces`` is how far the music reaches from its highest to its lowest sign, ``rows`` how many
+        strings have a row under it; where two systems would only just not fit, the staff becomes a little
+        smaller (never under ``LEAST_STAFF_SPACE``).  A window too narrow for its height is measured by its
+        width.
         """
         tall = min(height, width * 0.72)
         minute = height_mm(1.0, distance_m) * tall / screen_height_mm
         minute = min(minute, tall / 360)  # beyond this not one system fits: nearer is the only remedy
         trial = cls(width, height, minute, STAFF_SPACE * minute)
-        two = (trial.body_height / 2 - trial.strip_height(3)) / staff_spaces
+        two = ((trial.body_height - 3 * trial.least_gap) / 2 - trial.strip_height(rows)) / staff_spaces
         space = min(max(two, LEAST_STAFF_SPACE * minute), STAFF_SPACE * minute)
         return cls(width, height, minute, max(round(space * 4) / 4, 3.0))
 
@@ -153,12 +155,17 @@ class Sizes:
     @property
     def head(self) -> int:
         """Height of the title's line."""
-        return round(self.px(20))
+        return round(self.px(18))
 
     @property
     def foot(self) -> int:
         """Height of the foot: the sentence and the quiet line."""
-        return round(self.px(50))
+        return round(self.px(43))
+
+    @property
+    def least_gap(self) -> int:
+        """Least blank between two systems."""
+        return round(self.px(9))
 
     @property
     def body_height(self) -> int:

@@ -1,0 +1,108 @@
+"""The foot of the page: one pencilled sentence, and under it the quiet facts with the count in strokes."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from coach.core.shapes import Foot
+from coach.screen import lettering
+from coach.screen.pencil import Patch, Sheet
+from coach.screen.stamps import Stamp, placed
+from coach.screen.theme import Colour, Palette, Sizes
+
+UNSURE = "listening for the place …"
+MOST_STROKES = 15  # beyond this the count is written as a figure
+
+
+class FootPainter:
+    """Lays out the foot."""
+
+    def __init__(self, sizes: Sizes, palette: Palette) -> None:
+        self.sizes, self.palette = sizes, palette
+        self.top = sizes.height - sizes.foot
+
+    def stamps(self, foot: Foot, *, unsure: bool = False, rubbed: int = 0) -> list[Stamp]:
+        """Return the foot's stamps; ``rubbed`` strokes of an ended count are shown rubbed out."""
+        sizes = self.sizes
+        sentence = foot.message or (UNSURE if unsure else foot.next_stop)
+        stamps = self._sentence(sentence, sizes.px(17))
+        y = self.top + round(sizes.foot * 0.68)
+        x = sizes.margin
+        gap = round(sizes.quiet * 1.5)
+        for text in (foot.chunk, foot.tempo):
+            if text:
+                written = lettering.words(text, round(sizes.quiet), self.palette.ink)
+                stamps.append(self._on_line(written, x, y))
+                x += written.width + gap
+        if foot.tally is not None or rubbed:
+            stamps += self._tally(foot.tally or 0, rubbed, x, y)
+        if foot.port:
+            port = self._fitted(foot.port, sizes.quiet, sizes.width * 0.5, self.palette.pencil, hand=False)
+            stamps.append(self._on_line(port, sizes.width - sizes.margin - port.width, y))
+        return stamps
+
+    def _on_line(self, written: lettering.Written, x: int, y: int) -> Stamp:
+        """Return a writing with its baseline half a capital under ``y``."""
+        return Stamp(written.surface, x, y + round(self.sizes.quiet / 2) - written.baseline)
+
+    def _sentence(self, text: str, height: float) -> list[Stamp]:
+        if not text:
+            return []
+        sizes = self.sizes
+        room = sizes.width - 2 * sizes.margin
+        written = self._fitted(text, height, room, self.palette.ink, hand=True)
+        y = self.top + round(sizes.foot * 0.10 + sizes.px(17) / 2)
+        return [Stamp(written.surface, sizes.margin, y - written.baseline)]
+
+    def _fitted(
+        self, text: str, height: float, room: float, colour: Colour, *, hand: bool
+    ) -> lettering.Written:
+        """Return a text no wider than ``room``: written smaller, at last cut short."""
+        least = self.sizes.quiet * 0.8
+        written = lettering.words(text, round(height), colour, hand=hand)
+        while written.width > room and height > least:
+            height = max(height * 0.92, least)
+            written = lettering.words(text, round(height), colour, hand=hand)
+        while written.width > room and len(text) > 4:
+            text = text[: int(len(text) * 0.9)].rstrip(" …") + " …"
+            written = lettering.words(text, round(height), colour, hand=hand)
+        return written
+
+    def _tally(self, count: int, rubbed: int, x: int, y: int) -> list[Stamp]:
+        height = round(self.sizes.quiet * 1.5)
+        if rubbed > count:
+            old = placed(_strokes(min(rubbed, MOST_STROKES), height, _between(self.palette), True), x, y)
+            if not count:
+                return [old]
+        if count > MOST_STROKES:
+            written = lettering.words(str(count), round(self.sizes.quiet), self.palette.ink, hand=True)
+            return [self._on_line(written, x, y)]
+        return [placed(_strokes(count, height, self.palette.ink, False), x, y)] if count else []
+
+
+def _between(palette: Palette) -> Colour:
+    """Return what an eraser leaves of a pencil stroke."""
+    red, green, blue = ((3 * p + f) // 4 for p, f in zip(palette.paper, palette.faint, strict=True))
+    return red, green, blue
+
+
+@lru_cache(maxsize=64)
+def _strokes(count: int, height: int, colour: Colour, rubbed: bool) -> Patch:
+    gap, weight = height * 0.42, height * 0.11
+    fives, over = divmod(count, 5)
+    width = gap * (fives * 5.6 + over + 1)
+    sheet = Sheet((-weight, -height * 0.62, width, height * 0.62), colour, height)
+    x = weight
+    for i in range(count):
+        lean = height * 0.06
+        if i % 5 == 4:
+            sheet.line((x - 4.3 * gap, height * 0.3), (x - 0.4 * gap, -height * 0.32), weight, i, 1.0)
+            x += gap * 0.6
+            continue
+        sheet.line((x + lean, -height * 0.5), (x - lean, height * 0.5), weight, i, 1.0)
+        if rubbed:  # the eraser's smear
+            sheet.line(
+                (x - gap * 0.5, height * 0.2), (x + gap * 0.7, -height * 0.15), weight * 2.2, i + 3, 1.5
+            )
+        x += gap
+    return sheet.patch()

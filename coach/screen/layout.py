@@ -1,0 +1,192 @@
+"""Which systems stand on the page, and where: one to three slots, each a staff with its strip below.
+
+When everything fits, nothing ever turns.  Otherwise the slot that was played through is given the next
+system while the player is still in the other one, as a page-turner turns half a page: where the player is
+and what comes next always stand there.  With one slot the page turns a beat early.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+
+from coach.core.score import Score
+from coach.screen.engraved import Engraved, Places, System
+from coach.screen.theme import LEAST_STAFF_SPACE, Sizes
+
+MOST_SLOTS = 3
+ABOVE_STAFF = 2.9  # staff spaces kept free above a staff for bar numbers
+Spread = tuple[int | None, ...]  # the system in each slot, from the top
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Performed bars played one after another on the same system."""
+
+    system: int
+    start: int  # ticks
+    turn: int  # from this tick on the next system is shown too
+    first_bar: int
+
+
+class Layout:
+    """Where everything stands for one stretch of music in one size of window."""
+
+    def __init__(self, score: Score, engraved: Engraved, sizes: Sizes, bars: tuple[int, int]) -> None:
+        """``bars`` are the first and last performed bar of the page."""
+        self.score, self.engraved, self.sizes = score, engraved, sizes
+        self.places = Places(score, engraved)
+        self._onsets: dict[tuple[int, int], tuple[float, ...]] = {}
+        self.runs = self._runs(bars)
+        self.systems = sorted({run.system for run in self.runs})
+        chosen: list[System] = [engraved.systems[i] for i in self.systems]
+        space = engraved.space
+        self.above = max([s.staff_top for s in chosen] + [ABOVE_STAFF * space])
+        self.below = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
+        self.staff = 4 * space
+        self.strings = {i: self._strings(i) for i in self.systems}
+        self.rows = max([len(found) for found in self.strings.values()] + [1])
+        self.slot_height = round(self.above + self.staff + self.below + sizes.strip_height(self.rows))
+        fit = (sizes.body_height - sizes.least_gap // 2) // (self.slot_height + sizes.least_gap // 2)
+        self.slots = max(1, min(fit, MOST_SLOTS, len(self.systems) or 1))
+        self._before, self._after = self._spreads()
+
+    @property
+    def left(self) -> int:
+        """X of a system's left edge."""
+        return self.sizes.margin
+
+    def slot_top(self, slot: int) -> int:
+        """Return the y of a slot's upper edge; blank is shared out evenly, but not without limit."""
+        spare = self.sizes.body_height - self.slots * self.slot_height
+        first = self.sizes.head + (spare - self._gap * (self.slots - 1)) / 2
+        return round(first + slot * (self.slot_height + self._gap))
+
+    @property
+    def _gap(self) -> float:
+        spare = self.sizes.body_height - self.slots * self.slot_height
+        return min(spare / (self.slots + 1), self.sizes.px(40))
+
+    @property
+    def better_space(self) -> float | None:
+        """Return the staff space at which a second system would fit too, unless that is too small to read."""
+        if self.slots > 1 or len(self.systems) < 2:
+            return None
+        strip = self.sizes.strip_height(self.rows)
+        room = (self.sizes.body_height - 1.5 * self.sizes.least_gap) / 2 - strip
+        found = int(self.engraved.space * room / max(self.slot_height - strip, 1) * 4) / 4
+        return found if found >= LEAST_STAFF_SPACE * self.sizes.minute * 0.95 else None
+
+    def staff_y(self, slot: int) -> int:
+        """Return the y of the uppermost staff line."""
+        return round(self.slot_top(slot) + self.above)
+
+    def system_y(self, slot: int, system: int) -> int:
+        """Return the y of a system's picture."""
+        return round(self.staff_y(slot) - self.engraved.systems[system].staff_top)
+
+    def signs_y(self, slot: int) -> int:
+        """Return the y of the middle of the lane of damp signs."""
+        return round(self.staff_y(slot) + self.staff + self.below + self.sizes.lane / 2)
+
+    def row_y(self, slot: int, row: int, rows: int) -> int:
+        """Return the y of the middle of a string's row, of ``rows`` in this system."""
+        top = self.staff_y(slot) + self.staff + self.below + self.sizes.lane
+        return round(top + (row + 0.5) * self.pitch(rows))
+
+    def pitch(self, rows: int) -> float:
+        """Return the height of one of ``rows`` rows: a string that strays in takes the blank below first."""
+        room = self.rows * self.sizes.row + max(self._gap - self.sizes.least_gap * 0.25, 0.0)
+        return min(float(self.sizes.row), room / max(rows, 1))
+
+    def drift_y(self, slot: int, rows: int) -> int:
+        """Return the y of the bars' baseline for drift."""
+        top = self.staff_y(slot) + self.staff + self.below + self.sizes.lane
+        return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.lane / 2)
+
+    def spread(self, bar: int, tick: float, *, finished: bool = False) -> Spread:
+        """Return what stands on the page when the player is at a tick of a performed bar.
+
+        Once all is over the systems stand in their own order.
+        """
+        if not self.runs:
+            return (None,) * self.slots
+        at = max(bisect_right([run.first_bar for run in self.runs], bar) - 1, 0)
+        if finished:
+            here = self.systems.index(self.runs[at].system)
+            last = max(here + 1, self.slots)
+            return tuple(self.systems[last - self.slots : last])
+        return self._after[at] if tick >= self.runs[at].turn else self._before[at]
+
+    def _runs(self, bars: tuple[int, int]) -> list[Run]:
+        score, found = self.score, list[tuple[int, int, int]]()
+        first, last = max(bars[0], 0), min(bars[1], len(score.bars) - 1)
+        for bar in range(first, last + 1):
+            system = self.places.system_of(bar)
+            if system is None:
+                continue
+            jumped = bar > first and score.bars[bar].written != score.bars[bar - 1].written + 1
+            if found and found[-1][0] == system and not jumped:
+                found[-1] = (system, found[-1][1], bar)
+            else:
+                found.append((system, bar, bar))
+        return [Run(s, score.bars[a].onset, self._turn(a, b), a) for s, a, b in found]
+
+    def _turn(self, first: int, last: int) -> int:
+        """Return when, in a run of bars, the system after it is to be there."""
+        one, other = self.score.bars[first], self.score.bars[last]
+        beat_early = other.end - other.beat_ticks
+        return min(one.end if last > first else (one.onset + one.end) // 2, beat_early)
+
+    def _spreads(self) -> tuple[list[Spread], list[Spread]]:
+        if len(self.systems) <= self.slots:
+            all_of_it: Spread = tuple(self.systems) or (None,)
+            return [all_of_it] * len(self.runs), [all_of_it] * len(self.runs)
+        if self.slots == 1:
+            bars = self.score.bars
+            ends = [*self.runs[1:], self.runs[-1]]
+            for i, run in enumerate(self.runs[:-1]):
+                early = bars[ends[i].first_bar - 1]
+                self.runs[i] = Run(run.system, run.start, early.end - early.beat_ticks, run.first_bar)
+            return [(run.system,) for run in self.runs], [(run.system,) for run in ends]
+        shown: list[int | None] = []
+        for run in self.runs:
+            if run.system not in shown and len(shown) < self.slots:
+                shown.append(run.system)
+        shown += [None] * (self.slots - len(shown))
+        before, after = list[Spread](), list[Spread]()
+        for i, run in enumerate(self.runs):
+            before.append(tuple(shown))
+            coming = self.runs[i + 1].system if i + 1 < len(self.runs) else run.system
+            if coming not in shown:
+                shown[(shown.index(run.system) + 1) % self.slots] = coming
+            after.append(tuple(shown))
+        return before, after
+
+    def _strings(self, system: int) -> tuple[int, ...]:
+        """Return the strings of the system's bass notes, the higher-sounding first."""
+        score = self.score
+        bars = {i for i in range(len(score.bars)) if self.places.system_of(i) == system}
+        rows = score.notes[score.notes["bass"] & (score.notes["string"] > 0)]
+        found = {int(row["string"]) for row in rows if int(row["bar"]) in bars}
+        # A bass tied over from the line before sounds here too.
+        for row in rows:
+            end = int(row["onset"] + row["duration"]) - 1
+            if int(row["bar"]) not in bars and score.bar_index(end) in bars:
+                found.add(int(row["string"]))
+        return self.ordered(found)
+
+    def onset_xs(self, system: int, string: int) -> tuple[float, ...]:
+        """Return the page x of a string's bass notes on a system, left to right."""
+        if (system, string) not in self._onsets:
+            score = self.score
+            rows = score.notes[score.notes["bass"] & (score.notes["string"] == string)]
+            places = (self.places.x_of(int(row["onset"]), int(row["bar"])) for row in rows)
+            xs = {self.left + place[1] for place in places if place is not None and place[0] == system}
+            self._onsets[system, string] = tuple(sorted(xs))
+        return self._onsets[system, string]
+
+    def ordered(self, strings: set[int]) -> tuple[int, ...]:
+        """Return strings from the higher-sounding to the lower; 0 (not known) comes first."""
+        opens = self.score.tuning.open_pitches
+        return tuple(sorted(strings, key=lambda s: -opens[s - 1] if 0 < s <= len(opens) else -999))

@@ -1,0 +1,233 @@
+"""What a teacher pencils on a score: wrong, missing and extra notes, each bar's drift, the bar's ring."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import lru_cache
+
+import numpy as np
+import pygame
+
+from coach.core.shapes import DriftMark, MarkKind, NoteMark
+from coach.screen import lettering
+from coach.screen.engraved import Box, System
+from coach.screen.layout import Layout
+from coach.screen.pencil import Patch, Sheet
+from coach.screen.plain_staff import staff_steps
+from coach.screen.stamps import Stamp, placed
+from coach.screen.theme import Colour, Palette, Sizes
+
+DRIFT_FULL_MS = 60.0  # a drift that takes the slope to the edge of its lane
+SLOPE_FULL_MS = 80.0
+
+
+class MarkPainter:
+    """Turns marks into stamps."""
+
+    def __init__(
+        self, layout: Layout, sizes: Sizes, palette: Palette, picture: Callable[[int], pygame.Surface]
+    ) -> None:
+        """``picture`` gives a system's surface, its pixels the share of ink."""
+        self.layout, self.sizes, self.palette, self.picture = layout, sizes, palette, picture
+        self.space = layout.engraved.space
+
+    def _colour(self, settled: bool) -> Colour:
+        return self.palette.ink if settled else self.palette.pencil
+
+    # --- notes --------------------------------------------------------------------------------
+
+    def note(self, mark: NoteMark, slot_of: dict[int, int]) -> list[Stamp]:
+        """Return a note's mark, where its bar is on the page."""
+        system = self.layout.places.system_of(mark.bar)
+        if system is None or system not in slot_of:
+            return []
+        x0, y0 = self.layout.left, self.layout.system_y(slot_of[system], system)
+        colour = self._colour(mark.settled)
+        shown = self.layout.engraved.systems[system]
+        if mark.kind is MarkKind.EXTRA:
+            place = self.layout.places.x_of(mark.tick, mark.bar)
+            if place is None:
+                return []
+            steps, _ = staff_steps(mark.pitch, self.layout.score.bars[mark.bar].fifths)
+            y = shown.staff_bottom - steps / 2 * self.space
+            return [placed(_cross(self.space, colour), x0 + place[1], y0 + y)]
+        box = self._box(mark, shown)
+        if box is None:
+            return []
+        x, y = x0 + box.middle, y0 + box.y + box.height / 2
+        if mark.kind is MarkKind.MISSING:
+            return [placed(_brackets(self.space, box.width, colour), x, y)]
+        seed = round(box.middle) % 97
+        stamps = [placed(_loop(self.space, seed, colour), x, y)]
+        if mark.words:
+            stamps.append(self._played(mark.words, box, system, x0, y0, colour))
+        return stamps
+
+    def _box(self, mark: NoteMark, system: System) -> Box | None:
+        score = self.layout.score
+        if not 0 <= mark.note < len(score.notes):
+            return None
+        return system.boxes.get(score.ids[int(score.notes["written"][mark.note])])
+
+    def _played(self, text: str, box: Box, system: int, x0: int, y0: int, colour: Colour) -> Stamp:
+        """Return the name of what was played, at the corner of the loop with the least ink in its way."""
+        picture = self.picture(system)
+        written = lettering.words(text, round(self.sizes.words), colour, hand=True)
+        ink = written.surface.get_bounding_rect()
+        wide, tall = ink.width, ink.height
+        reach = 1.75 * self.space
+        middle = box.y + box.height / 2
+        corners = [
+            (box.middle + reach, middle - tall - 0.3 * self.space),
+            (box.middle + reach, middle + 0.3 * self.space),
+            (box.middle - reach - wide, middle - tall - 0.3 * self.space),
+            (box.middle - reach - wide, middle + 0.3 * self.space),
+            (box.middle + reach, middle - tall / 2),
+            (box.middle - wide / 2, middle - reach - tall),
+            (box.middle - wide / 2, middle + reach),
+        ]
+
+        cover = pygame.surfarray.array2d(picture)  # 0 where there is paper, 255 where there is ink
+
+        def in_the_way(corner: tuple[float, float]) -> float:
+            x, y = round(corner[0]), round(corner[1])
+            if x < 0 or x + wide > picture.get_width():
+                return math.inf
+            met = cover[x : x + wide, max(y, 0) : max(y + tall, 0)]
+            return float(np.minimum(met, 160).sum())
+
+        x, y = min(corners, key=in_the_way)
+        return Stamp(written.surface, round(x0 + x) - ink.x, round(y0 + y) - ink.y)
+
+    # --- bars ---------------------------------------------------------------------------------
+
+    def number_at(self, bar: int, slot_of: dict[int, int]) -> tuple[float, float] | None:
+        """Return the middle of a performed bar's number; None where the bar is not on the page."""
+        layout = self.layout
+        system = layout.places.system_of(bar)
+        if system is None or system not in slot_of:
+            return None
+        shown = layout.engraved.systems[system]
+        left, _ = layout.places.bar_box(bar)
+        first = shown.bars[0] == layout.score.bar_ids[layout.score.bars[bar].written]
+        digits = len(str(layout.score.bars[bar].number))
+        # Left of its barline, clear of the first note's marks; on a new line left of the clef's curl.
+        x = left - 0.3 * self.space - digits * self.sizes.quiet * 0.36
+        x = max(x, -0.2 * self.space) if first else x
+        half = 1.5 * self.space
+        near = [b.y for b in shown.boxes.values() if x - half < b.middle < x + half]
+        top = min([shown.staff_top, *near])
+        y = min(shown.staff_top - 1.75 * self.space, top - 1.35 * self.space)
+        return layout.left + x, layout.system_y(slot_of[system], system) + max(y, self.space * 0.2)
+
+    def number(self, bar: int, slot_of: dict[int, int], colour: Colour) -> list[Stamp]:
+        """Return a bar's printed number."""
+        place = self.number_at(bar, slot_of)
+        if place is None:
+            return []
+        surface = lettering.words(
+            str(self.layout.score.bars[bar].number), round(self.sizes.quiet), colour
+        ).surface
+        ink = surface.get_bounding_rect()
+        return [Stamp(surface, round(place[0] - ink.centerx), round(place[1] - ink.centery))]
+
+    def current(self, bar: int, slot_of: dict[int, int], *, unsure: bool) -> list[Stamp]:
+        """Return the pencil ring around the number of the bar the player is in."""
+        place = self.number_at(bar, slot_of)
+        if place is None:
+            return []
+        digits = len(str(self.layout.score.bars[bar].number))
+        patch = _ring(self.sizes.quiet, digits, bar % 7, self.palette.ink, unsure)
+        return [placed(patch, *place)]
+
+    def drift(
+        self, mark: DriftMark, slot_of: dict[int, int], rows: dict[int, tuple[int, ...]]
+    ) -> list[Stamp]:
+        """Return a bar's slope on its baseline, and its words if it has any."""
+        layout = self.layout
+        system = layout.places.system_of(mark.bar)
+        if system is None or system not in slot_of:
+            return []
+        left, right = layout.places.bar_box(mark.bar)
+        y = layout.drift_y(slot_of[system], len(rows[system]))
+        lane = self.sizes.lane
+        half = min(lane * 0.8, (right - left) / 4)
+        first = layout.places.x_of(layout.score.bars[mark.bar].onset, mark.bar)
+        x = layout.left + (first[1] if first is not None else left) + half - self.space * 0.6
+        off = max(min(mark.drift_ms / DRIFT_FULL_MS, 1.0), -1.0) * lane * 0.34
+        tilt = max(min(mark.slope_ms / SLOPE_FULL_MS, 1.0), -1.0) * lane * 0.26
+        colour = self.palette.ink if mark.words else self.palette.pencil
+        stamps = [
+            placed(_baseline(round(half), lane, self.palette.faint), x, y),
+            placed(_slope(round(half), lane, round(off), round(tilt), colour), x, y),
+        ]
+        if mark.words:
+            room = layout.left + right - (x + half) - lane * 0.4
+            for height in (self.sizes.words * 0.9, self.sizes.quiet, self.sizes.quiet * 0.85):
+                written = lettering.words(mark.words, round(height), self.palette.ink, hand=True)
+                if written.width <= room:
+                    break
+            top = y + round(height / 2) - written.baseline
+            stamps.append(Stamp(written.surface, round(x + half + lane * 0.3), top))
+        return stamps
+
+
+@lru_cache(maxsize=64)
+def _loop(space: float, seed: int, colour: Colour) -> Patch:
+    size = 1.9 * space
+    sheet = Sheet((-size, -size, size, size), colour, 3 * space)
+    sheet.loop(1.32 * space, 1.05 * space, space * 0.2, seed)
+    return sheet.patch()
+
+
+@lru_cache(maxsize=16)
+def _brackets(space: float, wide: float, colour: Colour) -> Patch:
+    far, tall, lip = wide / 2 + 0.75 * space, 1.25 * space, 0.42 * space
+    sheet = Sheet((-far - space, -tall - space, far + space, tall + space), colour, 3 * space)
+    for side, seed in ((-1, 3), (1, 8)):
+        x = side * far
+        lean = 0.05 * space * side
+        corners = [
+            (x - side * lip, -tall),
+            (x + lean, -tall * 0.97),
+            (x - lean, tall),
+            (x - side * lip, tall * 0.96),
+        ]
+        for i in range(3):
+            sheet.line(corners[i], corners[i + 1], space * 0.21, seed + i, 0.5)
+    return sheet.patch()
+
+
+@lru_cache(maxsize=16)
+def _cross(space: float, colour: Colour) -> Patch:
+    size = 0.52 * space
+    sheet = Sheet((-space, -space, space, space), colour, 2 * space)
+    sheet.line((-size, -size), (size, size * 0.9), space * 0.24, 1, 0.5)
+    sheet.line((-size * 0.9, size), (size, -size), space * 0.24, 2, 0.5)
+    return sheet.patch()
+
+
+@lru_cache(maxsize=32)
+def _ring(height: float, digits: int, seed: int, colour: Colour, dotted: bool) -> Patch:
+    rx, ry = height * (0.72 + 0.28 * digits), height * 0.95
+    sheet = Sheet((-rx * 1.3, -ry * 1.3, rx * 1.3, ry * 1.3), colour, 2 * height)
+    sheet.loop(rx, ry, height * 0.13, seed + 2, dotted=dotted)
+    return sheet.patch()
+
+
+@lru_cache(maxsize=64)
+def _baseline(half: int, lane: int, colour: Colour) -> Patch:
+    sheet = Sheet((-half - 3, -4, half + 3, 4), colour, lane)
+    weight = max(lane * 0.05, 1.2)
+    dots = 7
+    for i in range(dots):
+        sheet.disc((-half + 2 * half * i / (dots - 1), 0), weight)
+    return sheet.patch()
+
+
+@lru_cache(maxsize=256)
+def _slope(half: int, lane: int, off: int, tilt: int, colour: Colour) -> Patch:
+    sheet = Sheet((-half - 4, -lane * 0.7, half + 4, lane * 0.7), colour, lane)
+    sheet.line((-half * 0.92, off - tilt), (half * 0.92, off + tilt), lane * 0.14, off + 7 * tilt, 0.7)
+    return sheet.patch()

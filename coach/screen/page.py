@@ -1,0 +1,271 @@
+"""The page: what stands on the paper, and what the moment adds to it."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import pygame
+
+from coach.core.score import Score
+from coach.core.shapes import MarkKind, Ring, StopSign, View
+from coach.screen import lettering
+from coach.screen.engraved import Engraved
+from coach.screen.foot import FootPainter
+from coach.screen.layout import Layout, Spread
+from coach.screen.marks import MarkPainter
+from coach.screen.pencil import Patch, Sheet
+from coach.screen.rings import RingPainter
+from coach.screen.stamps import Stamp, paint, placed
+from coach.screen.theme import Colour, Palette, Sizes
+
+MOST_REMEMBERED = 600  # rings whose stamps are kept
+
+Rows = dict[int, tuple[int, ...]]
+
+
+class Page:
+    """Draws views of one stretch of music at one size on one kind of paper."""
+
+    def __init__(
+        self,
+        score: Score,
+        engraved: Engraved,
+        sizes: Sizes,
+        palette: Palette,
+        *,
+        bars: tuple[int, int],
+        title: str,
+    ) -> None:
+        """``bars`` are the first and last performed bar the page holds."""
+        self.score, self.engraved, self.sizes, self.palette = score, engraved, sizes, palette
+        self.bars, self.title = bars, title
+        self.layout = Layout(score, engraved, sizes, bars)
+        self.rings = RingPainter(self.layout, sizes, palette)
+        self.marks = MarkPainter(self.layout, sizes, palette, self._picture)
+        self.foot = FootPainter(sizes, palette)
+        self._base: tuple[object, pygame.Surface] | None = None
+        self._pictures: dict[int, pygame.Surface] = {}
+        self._ring_stamps: dict[object, list[Stamp]] = {}
+        self._tally, self._rubbed = 0, 0
+
+    def base(self, view: View) -> pygame.Surface:
+        """Return what does not move: paper, systems, rows, written lengths, stops.  Kept until it changes."""
+        spread = self._spread(view)
+        rows = self._rows(view, spread)
+        key = (spread, view.stops, tuple(sorted(rows.items())))
+        if self._base is None or self._base[0] != key:
+            self._base = key, self._draw_base(spread, rows, view.stops)
+        return self._base[1]
+
+    def stamps(self, view: View) -> list[Stamp]:
+        """Return what the moment adds, in drawing order."""
+        spread = self._spread(view)
+        slot_of = _slots(spread)
+        rows = self._rows(view, spread)
+        found: list[Stamp] = []
+        for ring in view.rings:
+            found += self._ring(ring, slot_of, rows, spread)
+        for drift in view.drifts:
+            found += self.marks.drift(drift, slot_of, rows)
+        for mark in sorted(view.marks, key=lambda m: m.kind is MarkKind.WRONG):
+            found += self.marks.note(mark, slot_of)
+        if not view.finished:
+            found += self.marks.current(view.bar, slot_of, unsure=view.unsure)
+        tally = view.foot.tally or 0
+        if tally != self._tally:
+            self._rubbed = self._tally if tally < self._tally else 0
+            self._tally = tally
+        found += self.foot.stamps(view.foot, unsure=view.unsure, rubbed=self._rubbed)
+        return found
+
+    def draw(self, surface: pygame.Surface, view: View) -> None:
+        """Draw a whole view."""
+        surface.blit(self.base(view), (0, 0))
+        paint(surface, self.stamps(view))
+
+    def prepare(self, view: View) -> bool:
+        """Unpack one more picture that will be wanted; False when all are ready."""
+        wanted = [s for s in self.layout.systems if s not in self._pictures]
+        if not wanted:
+            return False
+        shown = [s for s in self._spread(view) if s is not None]
+        near = max(shown, default=0)
+        self._picture(min(wanted, key=lambda s: (s < near, abs(s - near))))
+        return True
+
+    # --- parts --------------------------------------------------------------------------------
+
+    def _spread(self, view: View) -> Spread:
+        return self.layout.spread(view.bar, view.tick, finished=view.finished)
+
+    def _rows(self, view: View, spread: Spread) -> Rows:
+        """Return the strings with a row, system by system: those of the score, and those that stray."""
+        rows: Rows = {}
+        for system in spread:
+            if system is None:
+                continue
+            known = self.layout.strings[system]
+            more = {
+                ring.string
+                for ring in view.rings
+                if ring.string not in known and self.layout.places.system_of(ring.bar) == system
+            }
+            rows[system] = self.layout.ordered({*known, *more}) if more else known
+        return rows
+
+    def _ring(self, ring: Ring, slot_of: dict[int, int], rows: Rows, spread: Spread) -> list[Stamp]:
+        key = (ring, spread, tuple(rows.values()))
+        found = self._ring_stamps.get(key)
+        if found is None:
+            if len(self._ring_stamps) > MOST_REMEMBERED:
+                self._ring_stamps.clear()
+            found = self._ring_stamps[key] = self.rings.stamps(ring, slot_of, rows)
+        return found
+
+    def _picture(self, system: int) -> pygame.Surface:
+        if system not in self._pictures:
+            if len(self._pictures) > 24:
+                self._pictures.clear()
+            drawn = self.engraved.systems[system].surface(self.palette.paper, self.palette.ink)
+            self._pictures[system] = drawn
+        return self._pictures[system]
+
+    def _draw_base(self, spread: Spread, rows: Rows, stops: tuple[StopSign, ...]) -> pygame.Surface:
+        surface = pygame.Surface((self.sizes.width, self.sizes.height))
+        surface.fill(self.palette.paper)
+        stamps = self._title()
+        slot_of = _slots(spread)
+        for system, slot in slot_of.items():
+            y = self.layout.system_y(slot, system)
+            stamps.append(Stamp(self._picture(system), self.layout.left, y))
+        for bar in self._first_rounds:
+            stamps += self.marks.number(bar, slot_of, self.palette.pencil)
+        for system, slot in slot_of.items():
+            for row, string in enumerate(rows[system]):
+                tall = round(min(self.sizes.sign, self.layout.pitch(len(rows[system]))) * 0.94)
+                number = lettering.string_number(string, tall, self.palette.ink)
+                y = self.layout.row_y(slot, row, len(rows[system])) - number.get_height() // 2
+                stamps.append(Stamp(number, self.layout.left, y))
+        stamps += self._turned(spread)
+        due = {stop.note: stop.tick for stop in stops}
+        stamps += self._slots_of_notes(due, slot_of, rows)
+        stamps += self._signs(stops, slot_of)
+        paint(surface, stamps)
+        return surface
+
+    @cached_property
+    def _first_rounds(self) -> list[int]:
+        """One performed bar for each written bar of the page."""
+        first, last = self.bars
+        found: dict[int, int] = {}
+        for index in range(max(first, 0), min(last, len(self.score.bars) - 1) + 1):
+            found.setdefault(self.score.bars[index].written, index)
+        return list(found.values())
+
+    def _title(self) -> list[Stamp]:
+        if not self.title:
+            return []
+        sizes = self.sizes
+        written = lettering.words(self.title, round(sizes.quiet), self.palette.ink)
+        x = max((sizes.width - written.width) // 2, sizes.margin)
+        return [Stamp(written.surface, x, round(sizes.head * 0.58 + sizes.quiet / 2) - written.baseline)]
+
+    def _turned(self, spread: Spread) -> list[Stamp]:
+        """Return the arrow at the end of the lowest system when the music goes on at the top of the page."""
+        known = [system for system in spread if system is not None]
+        if len(known) < 2 or known[0] != known[-1] + 1:
+            return []
+        slot = len(known) - 1
+        x = self.layout.left + self.engraved.systems[known[-1]].width
+        y = self.layout.staff_y(slot) + self.layout.staff / 2
+        return [placed(_upwards(self.sizes.margin, self.layout.staff, self.palette.pencil), x, y)]
+
+    def _slots_of_notes(self, due: dict[int, float], slot_of: dict[int, int], rows: Rows) -> list[Stamp]:
+        """Return the written length of every bass note: a hairline from the note to its stop's tick."""
+        notes, found = self.score.notes, list[Stamp]()
+        seen: set[tuple[int, int]] = set()
+        first, last = self.bars
+        for row in range(len(notes)):
+            note = notes[row]
+            if not note["bass"] or not first <= int(note["bar"]) <= last or not note["string"]:
+                continue
+            end = due.get(row, float(note["onset"] + note["duration"]))
+            key = (int(note["written"]), round(end - float(note["onset"])))
+            if key not in seen:
+                seen.add(key)
+                found += self._slot(int(note["string"]), float(note["onset"]), end, slot_of, rows)
+        return found
+
+    def _slot(
+        self, string: int, start: float, end: float, slot_of: dict[int, int], rows: Rows
+    ) -> list[Stamp]:
+        found: list[Stamp] = []
+        weight = max(self.sizes.row * 0.05, 1.0)
+        for span in self.layout.places.spans(start, end):
+            slot, strings = slot_of.get(span.system), rows.get(span.system, ())
+            if slot is None or string not in strings:
+                continue
+            y = self.layout.row_y(slot, strings.index(string), len(strings))
+            left, right = self.layout.left + span.left, self.layout.left + span.right
+            if not span.begins:
+                left = max(left, self.rings.first_x)
+            found.append(placed(_rule(round(right) - round(left), weight, self.palette), left, y))
+            if span.ends:
+                found.append(placed(_tick(self.sizes.row, weight, self.palette), right, y))
+        return found
+
+    def _signs(self, stops: tuple[StopSign, ...], slot_of: dict[int, int]) -> list[Stamp]:
+        """Return the damp signs under the bass; the way stands beside a sign where it is a new one."""
+        placed_at: dict[int, list[tuple[float, str]]] = {}
+        for stop in stops:
+            place = self.layout.places.x_of(stop.tick)
+            if stop.wanted and place is not None and place[0] in slot_of:
+                line = placed_at.setdefault(place[0], [])
+                if all(abs(place[1] - x) > self.sizes.row * 0.4 for x, _ in line):
+                    line.append((place[1], stop.way))
+        found: list[Stamp] = []
+        for system, line in placed_at.items():
+            y = self.layout.signs_y(slot_of[system])
+            line.sort()
+            before = ""
+            for i, (x, way) in enumerate(line):
+                sign = lettering.sign(lettering.DAMP, round(self.sizes.lane * 0.98), self.palette.ink)
+                at = self.layout.left + round(x)
+                found.append(Stamp(sign, at - sign.get_width() // 2, y - sign.get_height() // 2))
+                if way and way != before:
+                    written = lettering.words(way, round(self.sizes.quiet), self.palette.ink)
+                    edge = line[i + 1][0] if i + 1 < len(line) else self.engraved.systems[system].width
+                    start = x + sign.get_width() * 0.75
+                    if start + written.width + sign.get_width() * 0.75 <= edge:
+                        top = y + round(self.sizes.quiet / 2) - written.baseline
+                        found.append(Stamp(written.surface, self.layout.left + round(start), top))
+                        before = way
+        return found
+
+
+def _slots(spread: Spread) -> dict[int, int]:
+    return {system: slot for slot, system in enumerate(spread) if system is not None}
+
+
+def _rule(length: int, weight: float, palette: Palette) -> Patch:
+    surface = pygame.Surface((max(length, 1), max(round(weight), 1)))
+    surface.fill(palette.faint)
+    return Patch(surface, 0, -(surface.get_height() // 2))
+
+
+def _upwards(margin: int, staff: float, colour: Colour) -> Patch:
+    far, rise, weight = margin * 0.55, staff * 1.5, margin * 0.075
+    sheet = Sheet((-2, -rise - 3 * weight, margin, staff * 0.3), colour, margin)
+    bend = [(0.16 * far, 0.0), (0.62 * far, -0.06 * staff), (0.92 * far, -0.3 * staff), (far, -0.62 * staff)]
+    sheet.stroke([*bend, (far * 1.02, -rise)], weight)
+    head = margin * 0.2
+    sheet.stroke(
+        [(far - head, -rise + head * 1.3), (far * 1.02, -rise), (far + head, -rise + head * 1.2)], weight
+    )
+    return sheet.patch()
+
+
+def _tick(row: int, weight: float, palette: Palette) -> Patch:
+    sheet = Sheet((-weight, -row * 0.42, weight, row * 0.42), palette.ink, row)
+    sheet.line((0, -row * 0.36), (0, row * 0.36), weight)
+    return sheet.patch(rough=False)

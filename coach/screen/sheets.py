@@ -1,0 +1,225 @@
+"""Sheets laid over the page: the summary after a take, and the sheet of keys and marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import pygame
+
+from coach.core.shapes import Summary, SummaryRow
+from coach.screen import lettering
+from coach.screen.keys import HELP_TITLE, KEY_LINES
+from coach.screen.pencil import Patch, Sheet
+from coach.screen.rings import Strokes
+from coach.screen.stamps import Stamp, paint, placed
+from coach.screen.theme import Colour, Palette, Sizes
+
+BAR_BEAT = "bar {bar}, beat {beat}"
+MARK_LINES = (
+    ("clean", "stopped where it is written"),
+    ("late", "rang on past the stop, by so much"),
+    ("ringing", "still ringing"),
+    ("cut", "stopped too soon"),
+    ("faded", "died away by itself"),
+    ("free", "may ring"),
+    ("missed", "the bass was not played"),
+    ("stray", "a string nobody asked for"),
+)
+GREY_NOTE = "grey pencil: not yet settled"
+
+
+class Writer:
+    """Writes down a sheet from the top."""
+
+    def __init__(self, sizes: Sizes, palette: Palette) -> None:
+        self.sizes, self.palette = sizes, palette
+        self.stamps: list[Stamp] = []
+        self.y = 0
+
+    def words(
+        self, text: str, x: float, y: float, height: float, colour: Colour, *, hand: bool = False
+    ) -> int:
+        """Write one line with the middle of its capitals at ``y``; return its width."""
+        written = lettering.words(text, round(height), colour, hand=hand)
+        self.stamps.append(Stamp(written.surface, round(x), round(y + height / 2) - written.baseline))
+        return written.width
+
+    def paragraph(
+        self,
+        text: str,
+        x: float,
+        y: float,
+        width: float,
+        height: float,
+        colour: Colour,
+        *,
+        hand: bool = False,
+    ) -> float:
+        """Write a text in as many lines as it takes; return the y below it."""
+        for line in wrapped(text, width, round(height), colour, hand=hand):
+            self.words(line, x, y, height, colour, hand=hand)
+            y += height * 2.05
+        return y
+
+
+def wrapped(text: str, width: float, height: int, colour: Colour, *, hand: bool = False) -> Iterator[str]:
+    """Yield a text's lines, none wider than ``width`` unless it is one word."""
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if line and lettering.words(longer, height, colour, hand=hand).width > width:
+            yield line
+            line = word
+        else:
+            line = longer
+    if line:
+        yield line
+
+
+def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Surface:
+    """Return the whole page of a summary.
+
+    It is written as large as its text allows: at most the size of remarks on the page, at least that of
+    quiet facts, and then only as many of the stops as fit.
+    """
+    height = sizes.words * 0.95
+    rows = list(summary.rows)
+    while True:
+        writer, bottom = _summary(summary, rows, height, sizes, palette)
+        if bottom <= sizes.height - sizes.margin * 0.6:
+            break
+        if height > sizes.quiet * 0.8:
+            height *= 0.94
+        elif rows:
+            rows.pop()
+        else:
+            break
+    surface = pygame.Surface((sizes.width, sizes.height))
+    surface.fill(palette.paper)
+    paint(surface, writer.stamps)
+    return surface
+
+
+def _summary(
+    summary: Summary, rows: Sequence[SummaryRow], height: float, sizes: Sizes, palette: Palette
+) -> tuple[Writer, float]:
+    writer = Writer(sizes, palette)
+    left = sizes.margin * 2.2
+    width = sizes.width - 2 * left
+    y = sizes.margin * 1.1 + height
+    title = lettering.words(summary.headline, round(height * 1.25), palette.ink)
+    writer.words(summary.headline, (sizes.width - title.width) / 2, y, height * 1.25, palette.ink)
+    y += height * 2.9
+    for sentence in summary.sentences:
+        y = writer.paragraph(sentence, left, y, width, height, palette.ink)
+        y += height * 0.25
+    if rows:
+        y = _table(writer, rows, left, y + height * 0.9, width, height)
+    if summary.advice:
+        y += height * 0.9
+        y = writer.paragraph(summary.advice, left, y, width, height * 1.05, palette.ink, hand=True)
+    return writer, y - height
+
+
+def _table(
+    writer: Writer, rows: Sequence[SummaryRow], left: float, y: float, width: float, height: float
+) -> float:
+    """Write the stops to mend: place, string, what happened, by how much; under it what to do."""
+    palette = writer.palette
+    rule = Sheet((0, -3, width, 3), palette.faint, height)
+    rule.line((0, 0), (width, 0), max(height * 0.07, 1.5), 5, 0.8)
+    writer.stamps.append(placed(rule.patch(), left, y - height * 1.15))
+    small = height * 0.82
+    column = [0.0, 0.26, 0.33, 0.52]
+    for row in rows:
+        line = y
+        writer.words(BAR_BEAT.format(bar=row.bar, beat=row.beat), left, line, small, palette.ink)
+        number = lettering.string_number(row.string, round(small * 1.75), palette.ink)
+        writer.stamps.append(
+            Stamp(number, round(left + width * column[1]), round(line - number.get_height() / 2))
+        )
+        x = left + width * column[2]
+        used = writer.words(row.verdict, x, line, small, palette.ink)
+        if row.amount.strip("–- "):
+            used += writer.words(f"  {row.amount}", x + used, line, small, palette.rang, hand=True)
+        advice_x = max(left + width * column[3], x + used + small)
+        after = writer.paragraph(
+            row.advice, advice_x, line, left + width - advice_x, small * 0.9, palette.pencil
+        )
+        y = max(line + small * 2.25, after + small * 0.3)
+    return y
+
+
+def help_sheet(sizes: Sizes, palette: Palette) -> pygame.Surface:
+    """Return the whole page of keys and marks."""
+    writer = Writer(sizes, palette)
+    surface = pygame.Surface((sizes.width, sizes.height))
+    surface.fill(palette.paper)
+    lines = max(len(KEY_LINES), len(MARK_LINES) + 1)
+    step = (sizes.height - sizes.margin * 2) / (lines + 2.2)
+    height = min(sizes.words * 0.85, step * 0.42, sizes.width / 62)
+    left, y = sizes.margin * 1.8, sizes.margin + step * 0.6
+    writer.words(HELP_TITLE, left, y, height * 1.25, palette.ink)
+    top = y + step * 1.5
+    wide = max(lettering.words(key, round(height), palette.ink).width for key, _ in KEY_LINES)
+    for i, (key, meaning) in enumerate(KEY_LINES):
+        writer.words(key, left, top + i * step, height, palette.ink)
+        writer.words(meaning, left + wide + height * 1.6, top + i * step, height, palette.ink)
+    middle = sizes.width * 0.47
+    sample = round(sizes.width * 0.15)
+    strokes = Strokes(sizes, palette)
+    for i, (kind, meaning) in enumerate(MARK_LINES):
+        line = round(top + i * step)
+        writer.stamps += _sample(kind, middle, line, sample, strokes)
+        writer.words(meaning, middle + sample + height * 2.2, line, height, palette.ink)
+    line = round(top + len(MARK_LINES) * step)
+    writer.stamps += strokes.run("line", middle, middle + sample * 0.6, line, palette.pencil, 3)
+    writer.words(GREY_NOTE, middle + sample + height * 2.2, line, height, palette.ink)
+    paint(surface, writer.stamps)
+    return surface
+
+
+def _sample(kind: str, x: float, y: int, width: int, strokes: Strokes) -> list[Stamp]:
+    """Return one mark of the ring strip, as an example."""
+    palette = strokes.palette
+    blue, red = palette.written, palette.rang
+    due = x + width * 0.6
+    stamps: list[Stamp] = []
+
+    def put(patch: Patch, at: float) -> None:
+        stamps.append(placed(patch, at, y))
+
+    rule = Sheet((0, -2, due - x, 2), palette.faint)
+    rule.line((0, 0), (due - x, 0), max(strokes.row * 0.05, 1.0))
+    tick = Sheet((-2, -strokes.row * 0.42, 2, strokes.row * 0.42), palette.ink)
+    tick.line((0, -strokes.row * 0.36), (0, strokes.row * 0.36), max(strokes.row * 0.05, 1.0))
+    if kind != "stray":
+        put(rule.patch(rough=False), x)
+        put(tick.patch(rough=False), due)
+    full = {"clean": due, "late": due, "ringing": due, "free": due, "cut": x + width * 0.28}
+    if kind in full:
+        if kind == "cut":
+            stamps += strokes.run("blank", x, due - 3, y, palette.paper, 1)
+            stamps += strokes.run("dots", full[kind] + strokes.row * 0.5, due - 4, y, blue, 1)
+        stamps += strokes.run("line", x, full[kind], y, blue, 1)
+        put(strokes.disc(blue), x)
+    if kind in ("late", "ringing"):
+        end = x + width if kind == "ringing" else x + width * 0.9
+        stamps += strokes.run("hatch", due, end, y, red, 1) + strokes.run("wave", due, end, y, red, 1)
+        put(strokes.arrow(red) if kind == "ringing" else strokes.upright(red), end)
+    elif kind == "clean":
+        put(strokes.upright(blue), due)
+    elif kind == "cut":
+        put(strokes.hollow(blue), full[kind])
+    elif kind == "free":
+        put(strokes.arc(blue), due)
+    elif kind == "faded":
+        put(strokes.taper(round(width * 0.55), blue), x)
+        put(strokes.disc(blue), x)
+    elif kind == "missed":
+        stamps += strokes.run("blank", x + width * 0.2, x + width * 0.42, y, palette.paper, 1)
+        put(strokes.gap(), x + width * 0.31)
+    elif kind == "stray":
+        stamps += strokes.run("wave", x + strokes.row * 0.36, x + width * 0.7, y, red, 1)
+        put(strokes.lozenge(red), x)
+    return stamps

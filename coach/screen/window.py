@@ -1,0 +1,392 @@
+"""The window: opens at once, draws what changed, and waits for the next thing to happen.
+
+Set ``SDL_FRAMEBUFFER_ACCELERATION=0`` (done here): without it SDL pushes every frame through GL, in software
+on most practice laptops (measured at 1080p: 15 ms a full redraw against 5 ms, 9 ms against 0.2 ms for a
+dozen rectangles).
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+import pygame
+
+from coach.core.errors import CoachError
+from coach.core.score import Score
+from coach.core.shapes import Summary, View
+from coach.screen import lettering
+from coach.screen.engraved import Engraved
+from coach.screen.engraving import Engraver, Request
+from coach.screen.keys import Action, action_of
+from coach.screen.page import Page
+from coach.screen.plain_staff import plain_staff, reach
+from coach.screen.sheets import help_sheet, summary_sheet
+from coach.screen.stamps import Stamp, changed, paint, repaint
+from coach.screen.theme import DAY, NIGHT, READING_DISTANCE_M, Palette, Sizes
+
+WM_CLASS = "coach"
+LEAST = (480, 300)  # a smaller window is drawn as if it were this large, and cut
+OFFSCREEN_SIZE = (1920, 1080)
+SCREEN_SHARE = 0.9  # of the desktop, for a window whose size is not given
+NO_DISPLAY = ("offscreen", "dummy", "evdev")  # what SDL falls back to without a display server
+
+__all__ = ["Action", "UserEvent", "Window"]
+
+
+@dataclass(frozen=True, slots=True)
+class UserEvent:
+    """Something a person did to the window."""
+
+    action: Action | None = None
+    closed: bool = False  # the window's own closing button
+
+
+class Window:
+    """One score's page, on the screen or offscreen.  For one thread only, but for ``wake``."""
+
+    def __init__(
+        self,
+        score: Score,
+        xml: str,
+        *,
+        size: tuple[int, int] | None = None,
+        fullscreen: bool = False,
+        title: str | None = None,
+        night: bool = False,
+        offscreen: bool = False,
+        distance_m: float = READING_DISTANCE_M,
+        engraver: Engraver | None = None,
+    ) -> None:
+        """``xml`` is the score's MusicXML as re-serialised by our reader; empty for the plain staff.
+
+        Raises CoachError where there is no display (``offscreen`` needs none).
+        """
+        self.score, self.xml, self.distance_m = score, xml, distance_m
+        self.title = score.title if title is None else title
+        self.palette: Palette = NIGHT if night else DAY
+        self.notice = ""  # why the page is a plain staff although the score could be engraved
+        self._offscreen, self._fullscreen = offscreen, fullscreen
+        self._arrived: tuple[Request, Engraved | None, str] | None = None
+        self._woken = threading.Event()
+        self._engraver = engraver or Engraver(self._on_engraved)
+        self._wish = size
+        self.surface = pygame.Surface(size or OFFSCREEN_SIZE) if offscreen else self._open(size)
+        rows = len({int(s) for s in score.notes["string"][score.notes["bass"]] if s > 0})
+        self._strings = max(rows, 1)
+        self._reach = reach(score)
+        self._page: Page | None = None
+        self._request: Request | None = None
+        self._view: View | None = None
+        self._sheet: pygame.Surface | None = None  # laid over the page
+        self._summary: Summary | None = None
+        self._helping = False
+        self._shown: tuple[pygame.Surface, list[Stamp]] | None = None  # base and stamps on the screen
+        self._measure()
+        self._blank()
+
+    # --- drawing ------------------------------------------------------------------------------
+
+    def show(self, view: View) -> bool:
+        """Draw a view; return whether anything was drawn."""
+        if self._summary is not None:
+            self._summary, self._sheet = None, help_sheet(self.sizes, self.palette) if self._helping else None
+            self._shown = None
+        if view == self._view and self._shown is not None:
+            return False
+        self._view = view
+        if self._sheet is not None:
+            return False
+        page = self._page_for(view)
+        base, stamps = page.base(view), page.stamps(view)
+        if self._shown is None or self._shown[0] is not base:
+            self.surface.blit(base, (0, 0))
+            paint(self.surface, stamps)
+            self._update(None)
+        else:
+            rects = changed(self._shown[1], stamps, self.surface.get_rect())
+            if rects:
+                repaint(self.surface, base, stamps, rects)
+                self._update(rects)
+        self._shown = base, stamps
+        return True
+
+    def show_summary(self, summary: Summary) -> None:
+        """Lay the summary of a take over the page, until a view is shown."""
+        self._summary = summary
+        self._lay(summary_sheet(summary, self.sizes, self.palette))
+
+    def screenshot(self, path: Path) -> None:
+        """Write what the window shows as a PNG.  Raises CoachError where it cannot be written."""
+        buffer = io.BytesIO()
+        pygame.image.save(self.surface, buffer, "page.png")
+        try:
+            path.write_bytes(buffer.getvalue())
+        except OSError as error:
+            raise CoachError(
+                str(path), f"the picture cannot be written ({error.strerror})", "choose another place"
+            ) from None
+
+    @property
+    def driver(self) -> str:
+        """SDL's video driver: ``x11``, ``wayland`` …; empty offscreen."""
+        return "" if self._offscreen else pygame.display.get_driver()
+
+    @property
+    def page(self) -> Page | None:
+        """The page as last drawn."""
+        return self._page
+
+    # --- waiting ------------------------------------------------------------------------------
+
+    def wait(self, timeout_ms: int | None) -> list[UserEvent]:
+        """Return what happened, at latest after ``timeout_ms`` (None: for ever); ``wake`` ends it early.
+
+        Help, night and full screen are dealt with here and not returned.
+        """
+        if self._offscreen:
+            self._woken.wait(None if timeout_ms is None else timeout_ms / 1000)
+            self._woken.clear()
+            self._take_engraved()
+            return []
+        if self._page is not None and self._view is not None and not pygame.event.peek():
+            self._page.prepare(self._view)
+        if timeout_ms is None:
+            first = pygame.event.wait()
+        else:
+            first = pygame.event.wait(max(timeout_ms, 1))
+        self._woken.clear()
+        found: list[UserEvent] = []
+        resized = exposed = False
+        for event in (first, *pygame.event.get()):
+            if event.type == pygame.QUIT:
+                found.append(UserEvent(Action.QUIT, closed=True))
+            elif event.type == pygame.VIDEORESIZE:
+                resized = True
+            elif event.type == pygame.VIDEOEXPOSE:
+                exposed = True
+            else:
+                action = action_of(event)
+                if action is not None and not self._deal_with(action):
+                    found.append(UserEvent(action))
+        if resized:
+            self._resized()
+        elif exposed:
+            self._update(None)
+        self._take_engraved()
+        return found
+
+    def wake(self) -> None:
+        """End a ``wait``, from any thread."""
+        if self._woken.is_set():
+            return
+        self._woken.set()
+        if not self._offscreen and pygame.display.get_init():
+            pygame.event.post(pygame.event.Event(pygame.USEREVENT))
+
+    def close(self) -> None:
+        """Close the window and end the engraver."""
+        self._engraver.close()
+        if not self._offscreen:
+            pygame.display.quit()
+
+    def __enter__(self) -> Window:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # --- the window itself --------------------------------------------------------------------
+
+    def _open(self, size: tuple[int, int] | None) -> pygame.Surface:
+        os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
+        os.environ.setdefault("SDL_VIDEO_X11_WMCLASS", WM_CLASS)
+        os.environ.setdefault("SDL_VIDEO_WAYLAND_WMCLASS", WM_CLASS)
+        remedy = "start it from a desktop, or add --headless"
+        try:
+            pygame.display.init()
+        except pygame.error as error:
+            raise CoachError("window", f"no display can be opened ({error})", remedy) from None
+        driver = pygame.display.get_driver()
+        if driver in NO_DISPLAY and os.environ.get("SDL_VIDEODRIVER", "") != driver:
+            pygame.display.quit()
+            raise CoachError("window", "there is no display here", remedy)
+        pygame.display.set_caption(self.title or "coach")
+        pygame.display.set_icon(_icon())
+        try:
+            surface = self._mode(size)
+        except pygame.error as error:
+            pygame.display.quit()
+            raise CoachError("window", f"no window can be opened ({error})", remedy) from None
+        pygame.key.set_repeat(350, 60)
+        pygame.event.set_blocked([pygame.MOUSEMOTION, pygame.KEYUP, pygame.TEXTINPUT, pygame.ACTIVEEVENT])
+        return surface
+
+    def _mode(self, size: tuple[int, int] | None) -> pygame.Surface:
+        if self._fullscreen:
+            surface = pygame.display.set_mode((0, 0), pygame.FULLSCREEN)
+            pygame.mouse.set_visible(False)
+            return surface
+        pygame.mouse.set_visible(True)
+        if size is None:
+            wide, tall = pygame.display.get_desktop_sizes()[0]
+            size = max(round(wide * SCREEN_SHARE), LEAST[0]), max(round(tall * SCREEN_SHARE), LEAST[1])
+        return pygame.display.set_mode(size, pygame.RESIZABLE)
+
+    def _update(self, rects: list[pygame.Rect] | None) -> None:
+        if self._offscreen:
+            return
+        if rects is None:
+            pygame.display.flip()
+        else:
+            pygame.display.update(rects)
+
+    def _measure(self) -> None:
+        width, height = self.surface.get_size()
+        self.sizes = Sizes.of(
+            max(width, LEAST[0]),
+            max(height, LEAST[1]),
+            distance_m=self.distance_m,
+            staff_spaces=self._reach,
+            rows=self._strings,
+        )
+
+    def _blank(self) -> None:
+        """Show the empty paper with its title, until there is a view."""
+        self.surface.fill(self.palette.paper)
+        written = lettering.words(self.title, round(self.sizes.words), self.palette.ink)
+        width, height = self.surface.get_size()
+        self.surface.blit(written.surface, ((width - written.width) // 2, round(height * 0.4)))
+        self._update(None)
+
+    def _resized(self) -> None:
+        surface = pygame.display.get_surface()
+        if surface is None or surface.get_size() == (self.sizes.width, self.sizes.height):
+            self._update(None)
+            return
+        self.surface = surface
+        self._again()
+
+    def _again(self) -> None:
+        """Measure and draw everything anew."""
+        self._measure()
+        self._page = self._request = self._shown = None
+        if self._helping:
+            self._lay(help_sheet(self.sizes, self.palette))
+        elif self._summary is not None:
+            self._lay(summary_sheet(self._summary, self.sizes, self.palette))
+        else:
+            self._sheet = None
+            self._redraw()
+
+    def _redraw(self) -> None:
+        self._shown = None
+        if self._view is not None:
+            self.show(self._view)
+        else:
+            self._blank()
+
+    def _lay(self, sheet: pygame.Surface) -> None:
+        self._sheet, self._shown = sheet, None
+        self.surface.blit(sheet, (0, 0))
+        self._update(None)
+
+    def _deal_with(self, action: Action) -> bool:
+        """Do what concerns the window alone; return False for what the caller must do."""
+        if action is Action.HELP or (self._helping and action is Action.QUIT):
+            self._helping = not self._helping
+        elif action is Action.NIGHT:
+            self.palette = DAY if self.palette is NIGHT else NIGHT
+        elif action is Action.FULLSCREEN:
+            self._fullscreen = not self._fullscreen
+            if self._fullscreen:
+                self._wish = self.surface.get_size()
+            self.surface = self._mode(self._wish)
+        else:
+            return False
+        self._again()
+        return True
+
+    # --- the page -----------------------------------------------------------------------------
+
+    def _page_for(self, view: View) -> Page:
+        bars = (view.first_bar, view.last_bar)
+        if self._page is not None and self._page.bars == bars:
+            return self._page
+        self._page = self._engraved_page(bars, self.sizes.space) or self._plain_page(bars, self.sizes.space)
+        return self._page
+
+    def _engraved_page(self, bars: tuple[int, int], space: float) -> Page | None:
+        """Return the engraved page if it can be had at once; else have it engraved, and return None."""
+        self._request = request = self._wanted(bars, space)
+        if request is None:
+            return None
+        engraved = self._engraver.kept(request)
+        if engraved is None and self._offscreen:
+            engraved, self.notice = self._engraver.engrave(request)
+        if engraved is None:
+            self._engraver.begin(request)
+            return None
+        return self._refitted(self._bound(engraved, bars))
+
+    def _refitted(self, page: Page) -> Page:
+        """Return the page, or one with a slightly smaller staff if that lets a second system stand on it."""
+        better = page.layout.better_space
+        if better is None or page.engraved.space < self.sizes.space:
+            return page
+        if page.engraved.plain:
+            return self._plain_page(page.bars, better)
+        return self._engraved_page(page.bars, better) or page
+
+    def _plain_page(self, bars: tuple[int, int], space: float) -> Page:
+        page = self._bound(plain_staff(self.score, self._width, space, self._written(bars)), bars)
+        return self._refitted(page)
+
+    def _bound(self, engraved: Engraved, bars: tuple[int, int]) -> Page:
+        return Page(self.score, engraved, self.sizes, self.palette, bars=bars, title=self.title)
+
+    @property
+    def _width(self) -> int:
+        return self.sizes.width - 2 * self.sizes.margin
+
+    def _written(self, bars: tuple[int, int]) -> tuple[int, int]:
+        written = [bar.written for bar in self.score.bars[max(bars[0], 0) : bars[1] + 1]]
+        return (min(written), max(written)) if written else (0, len(self.score.bar_ids) - 1)
+
+    def _wanted(self, bars: tuple[int, int], space: float) -> Request | None:
+        if not self.xml or not self.score.bar_ids:
+            return None
+        written = self._written(bars)
+        everything = written == (0, len(self.score.bar_ids) - 1)
+        return Request(self.xml, self._width, space, None if everything else written)
+
+    def _on_engraved(self, request: Request, engraved: Engraved | None, why: str) -> None:
+        """Take what was engraved; called on the engraver's thread."""
+        self._arrived = request, engraved, why
+        self.wake()
+
+    def _take_engraved(self) -> None:
+        arrived, self._arrived = self._arrived, None
+        if arrived is None:
+            return
+        request, engraved, why = arrived
+        if request != self._request or self._page is None:
+            return
+        if engraved is None:
+            self.notice = why
+            return
+        self._page = self._refitted(self._bound(engraved, self._page.bars))
+        if self._sheet is None:
+            self._redraw()
+
+
+def _icon() -> pygame.Surface:
+    """Return the window's icon: a damp sign on paper."""
+    icon = pygame.Surface((64, 64))
+    icon.fill(DAY.paper)
+    sign = lettering.sign(lettering.DAMP, 52, DAY.ink)
+    icon.blit(sign, ((64 - sign.get_width()) // 2, (64 - sign.get_height()) // 2))
+    return icon
