@@ -1,9 +1,7 @@
 """Ids, the engraver's text, encodings and containers of MusicXML."""
 
 import hashlib
-import io
 import xml.etree.ElementTree as ET
-import zipfile
 from pathlib import Path
 
 import pytest
@@ -24,6 +22,7 @@ from tests.xml_scores import (
     document,
     field,
     note,
+    packed,
     read,
     rows,
     tie,
@@ -149,14 +148,6 @@ TEXT = document(attributes() + note("A2", 4)).decode()
 )
 def test_encodings_and_doctypes(data):
     assert rows(parse_musicxml(data, "encoded")) == [(0, 45, 4)]
-
-
-def packed(files: dict[str, bytes]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, data in files.items():
-            archive.writestr(name, data)
-    return out.getvalue()
 
 
 CONTAINER = b'<container><rootfiles><rootfile full-path="music/score.xml"/></rootfiles></container>'

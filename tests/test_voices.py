@@ -76,6 +76,24 @@ def test_where_the_bass_voice_is_silent_the_next_lower_voice_stands_in():
     assert bass(*rows) == ["0 C3", "1 B2", "2 C3"]
 
 
+def test_voices_that_change_roles_are_followed_bar_by_bar():
+    """Bar 1: voice 1 is a held bass under voice 2; from bar 2 on voice 2 is the bass, as in most bars."""
+    rows = ["0 4 A2", "0 1 C4 v2", "1 1 E4 v2", "2 1 C4 v2", "3 1 E4 v2"]
+    for bar in (1, 2, 3):
+        rows += [f"{4 * bar} 2 E4", f"{4 * bar + 2} 2 D4", f"{4 * bar} 2 C3 v2", f"{4 * bar + 2} 2 G2 v2"]
+    notes = score(*rows)
+    notes["bar"] = notes["onset"] // (4 * TICKS_PER_QUARTER)
+    marked = mark_bass(notes)
+    found = [(int(n["onset"]) // TICKS_PER_QUARTER, int(n["voice"])) for n in marked[marked["bass"]]]
+    assert found == [(0, 1), (4, 2), (6, 2), (8, 2), (10, 2), (12, 2), (14, 2)]
+
+
+def test_an_inner_voice_of_one_low_bar_is_not_taken_for_the_bass():
+    """Voice 3 is met once, low but above voice 2."""
+    rows = ["0 2 A2 v2", "0 2 C5", "0 2 A3", "2 4 E2 v2", "2 4 B4", "3 1 E3 v3", "4 1 D#3 v3", "5 1 E3 v3"]
+    assert bass(*rows) == ["0 A2", "2 E2"]
+
+
 def test_a_resting_bass_is_not_replaced_by_an_inner_voice_near_the_melody():
     rows = ("0 1 E5", "0 1 G4 v2", "0 1 C3 v3", "1 1 D5", "1 1 F4 v2", "1 1 B2 v3", "2 1 C5", "2 1 E4 v2")
     assert bass(*rows) == ["0 C3", "1 B2"]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import io
+import re
+import zipfile
+
 from coach.core.score import TICKS_PER_QUARTER
 from coach.files.musicxml import parse_musicxml
 from coach.files.score_file import ScoreFile
@@ -118,3 +122,27 @@ BACKWARD = barline('<repeat direction="backward"/>')
 
 def ending(number: str, kind: str, location: str, repeat="") -> str:
     return barline(f'<ending number="{number}" type="{kind}"/>{repeat}', location)
+
+
+META = "META-INF/container.xml"
+
+
+def checked(line: str, where: str) -> str:
+    """Return a line of refusal, having checked its form."""
+    assert line.startswith(where)
+    assert line.isprintable()
+    assert len(line) <= 300
+    assert re.fullmatch(r".+: .+; .+", line)  # where: what; remedy
+    return line
+
+
+def packed(files: dict[str, bytes], method=zipfile.ZIP_DEFLATED) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", method) as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+def container(path: str) -> bytes:
+    return f'<container><rootfiles><rootfile full-path="{path}"/></rootfiles></container>'.encode()

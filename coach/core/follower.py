@@ -173,8 +173,12 @@ class Follower:
         self._left_used = np.zeros(n, np.int64)
         sizes = np.minimum(np.diff(groups.starts), ft.PitchTerms.MOST_COLUMNS)
         self._size = sizes.astype(np.int16)
-        self._needed = np.minimum(np.add.reduceat(groups.needed, groups.starts[:-1], dtype=np.int64), sizes).astype(np.int16)
-        self._leave_cost = (np.minimum(np.arange(ft.PitchTerms.MOST_COLUMNS + 1), ft.LEAVE_MOST) * ft.LEAVE_EACH).astype(np.float32)
+        self._needed = np.minimum(
+            np.add.reduceat(groups.needed, groups.starts[:-1], dtype=np.int64), sizes
+        ).astype(np.int16)
+        self._leave_cost = (
+            np.minimum(np.arange(ft.PitchTerms.MOST_COLUMNS + 1), ft.LEAVE_MOST) * ft.LEAVE_EACH
+        ).astype(np.float32)
         # Steps: expected log µs and cost, shape (BAND, n); row d - 1 comes from d groups back.
         written = np.array([self.score.nominal_us(int(t)) for t in groups.onsets])
         self._expected = np.zeros((d, n), np.float32)
@@ -189,7 +193,9 @@ class Follower:
             self._expected[step - 1, step:] = np.log(np.maximum(us, ft.SHORTEST_US))
             between = required[step - 1 : -1] - required[:-step]
             graces = step - 1 - between
-            cost = graces * ft.SKIP_GRACE + np.where(between > 0, ft.SKIP_ONE + (between - 1) * ft.SKIP_MORE, 0)
+            cost = graces * ft.SKIP_GRACE + np.where(
+                between > 0, ft.SKIP_ONE + (between - 1) * ft.SKIP_MORE, 0
+            )
             self._skip[step - 1, step:] = cost
         target = np.where(groups.grace, -ft.ROWS * ft.RATIO_BINS, 0)
         self._bins = np.rint(self._expected * ft.BINS_PER_UNIT).astype(np.int64) + target
@@ -417,7 +423,11 @@ class Follower:
         at = np.flatnonzero(alive & (moves == LATE))
         if len(at):
             left = self._left[at]
-            place = self._slots[self._fed % len(self._moves)][at] + self.groups.starts[at] - self.groups.starts[left]
+            place = (
+                self._slots[self._fed % len(self._moves)][at]
+                + self.groups.starts[at]
+                - self.groups.starts[left]
+            )
             self._left_used[at] |= np.left_shift(1, place.astype(np.int64))
             full = np.left_shift(1, self._size[left].astype(np.int64)) - 1
             self._left[at[self._left_used[at] == full]] = -1
@@ -436,7 +446,9 @@ class Follower:
             learns = right[at] & ~self.groups.grace[at]
             gain = np.where(learns, gain, 0)
             start_there, age_there = self._pass_start[source], self._pass_age[source]
-            tempo = self._tempo[source] + gain * np.clip(error, -0.35 - 1.0 * (sure < 3), 0.35 + 1.0 * (sure < 3))
+            tempo = self._tempo[source] + gain * np.clip(
+                error, -0.35 - 1.0 * (sure < 3), 0.35 + 1.0 * (sure < 3)
+            )
             sure = np.minimum(sure + learns, ft.SURE_AFTER)
             # What is missing of the group left.
             back = source - d

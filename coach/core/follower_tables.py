@@ -165,7 +165,10 @@ class PitchTerms:
         rows = []
         for g, (start, size) in enumerate(zip(groups.starts[:-1].tolist(), sizes.tolist(), strict=True)):
             part = slice(start, start + size)
-            key = (*(notes[name][part].tobytes() for name in ("pitch", "string", "grace")), groups.needed[part].tobytes())
+            key = (
+                *(notes[name][part].tobytes() for name in ("pitch", "string", "grace")),
+                groups.needed[part].tobytes(),
+            )
             if key not in kinds:
                 kinds[key] = len(rows)
                 rows.append(part)

@@ -43,7 +43,15 @@ class Groups:
         self.quarters = self.onsets / TICKS_PER_QUARTER
         self.of_note = np.repeat(np.arange(len(firsts), dtype=np.int32), np.diff(self.starts))
         self.needed = self._needed()
-        for array in (self.starts, self.onsets, self.grace, self.bars, self.quarters, self.of_note, self.needed):
+        for array in (
+            self.starts,
+            self.onsets,
+            self.grace,
+            self.bars,
+            self.quarters,
+            self.of_note,
+            self.needed,
+        ):
             array.flags.writeable = False
         self._near: dict[int, frozenset[int]] = {}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 from coach.core.verdicts import Change, DampingVerdict, StrayVerdict, Verdict, Withdrawn
@@ -15,6 +16,7 @@ class Ledger:
     def __init__(self) -> None:
         self.standing: dict[Key, Verdict] = {}
         self.withdrawn = 0  # provisional verdicts that did not hold
+        self._by_pass: dict[int, dict[Key, Verdict]] = {}
         self._changes: list[Change] = []
 
     def put(self, verdict: Verdict) -> None:
@@ -29,7 +31,10 @@ class Ledger:
                 self.withdrawn += 1
             if verdict == old:
                 return
+            if old.pass_number != verdict.pass_number:
+                del self._by_pass[old.pass_number][old.key]
         self.standing[verdict.key] = verdict
+        self._by_pass.setdefault(verdict.pass_number, {})[verdict.key] = verdict
         self._changes.append(verdict)
 
     def withdraw(self, key: Key, now_us: int) -> None:
@@ -37,8 +42,13 @@ class Ledger:
         old = self.standing.get(key)
         if old is not None and not old.settled:
             del self.standing[key]
+            del self._by_pass[old.pass_number][key]
             self.withdrawn += 1
             self._changes.append(Withdrawn(now_us, key))
+
+    def of_pass(self, number: int) -> Collection[Verdict]:
+        """Return the verdicts that stand for one pass."""
+        return self._by_pass.get(number, {}).values()
 
     def take_changes(self) -> list[Change]:
         """Return what changed since this was last called, in order."""

@@ -34,7 +34,6 @@ class Played:
     off_us: int | None = None
     off_heard_us: int | None = None
     replucked_by: int = -1  # index of the note that took over the string
-    echo: bool = False  # a double trigger: not a stroke of its own
 
     @property
     def sounding(self) -> bool:
@@ -50,6 +49,7 @@ class Ringing:
         self.played: list[Played] = []
         self.ignored: Counter[str] = Counter()
         self._sounding: dict[int, Played] = {}  # by string, or by -pitch where the string is unknown
+        self._last: dict[int, Played] = {}  # the same, sounding or not
 
     def sounding(self) -> list[Played]:
         """Return the notes that sound now."""
@@ -64,14 +64,19 @@ class Ringing:
             return None
         on_us = event.time_us - self.profile.on_delay_us(event.string)
         note = Played(len(self.played), event.time_us, on_us, event.pitch, event.velocity, event.string)
+        last = self._last.get(key)
+        if last is not None and event.pitch == last.pitch and event.time_us - last.heard_us < DOUBLE_US:
+            # One pluck that the converter reported twice, perhaps with a note-off between.
+            self.ignored["double triggers"] += 1
+            if last.replucked_by < 0:
+                last.off_us = last.off_heard_us = None
+                self._sounding[key] = last
+            return None
         if old is not None:
-            if event.pitch == old.pitch and event.time_us - old.heard_us < DOUBLE_US:
-                self.ignored["double triggers"] += 1
-                return None
             self._end(old, event.time_us, min(on_us, event.time_us))
             old.replucked_by = note.index
         self.played.append(note)
-        self._sounding[key] = note
+        self._sounding[key] = self._last[key] = note
         return note
 
     def note_off(self, event: NoteOff) -> Played | None:

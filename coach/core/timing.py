@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from coach.core.score import Score
 
-# A step this much longer than the pace asks, and by at least so much, is a hesitation and no drift (our own
-# limits: a player who slows down gradually stays under the first, a long note a little late under the second).
+# A step this much longer than the pace asks, and by at least so much, is a hesitation and no drift (our
+# own limits: gradual slowing stays under the first, a long note that comes a little late under the second).
 PAUSE_SHARE, PAUSE_US = 1.6, 300_000
 MOST_POINTS = 400  # beyond this the fit takes every second, third … point: pairs grow with the square
 

@@ -164,7 +164,8 @@ def judge_end(
     """Return the verdict of one bass end, or None while it cannot be known.
 
     ``replaced``: the note that was due to start took over this very string; the finger that plays it may
-    have stopped the string a moment before.  ``replucked``: some note took the string over.  ``now_us`` matters only while the string sounds: the release, if it comes, is later.
+    have stopped the string a moment before.  ``replucked``: some note took the string over.  ``now_us``
+    matters only while the string sounds: the release, if it comes, is later.
     """
     ring_us = ringing_after_us(beat_us, limits, lenient)
     tolerance_us = max(limits.tolerance_us, round(beat_us)) if lenient else limits.tolerance_us

@@ -14,8 +14,9 @@ from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session
 from coach.core.shapes import DriftMark, Foot, MarkKind, NoteMark, Ring, RingState, StopSign, View
 from coach.core.timing import bar_timings
-from coach.core.verdicts import Damping, DampingVerdict, StrayVerdict, Stroke, StrokeVerdict
+from coach.core.verdicts import Damping, DampingVerdict, Stroke, StrokeVerdict
 
+NEAR_BARS = 40  # what lies further from the player is on no page with this one
 MARKS = {Stroke.WRONG: MarkKind.WRONG, Stroke.MISSING: MarkKind.MISSING, Stroke.EXTRA: MarkKind.EXTRA}
 
 
@@ -31,7 +32,9 @@ class Viewer:
         self._wanted = [stop for stop in session.stops if stop.wanted]
         self._wanted.sort(key=lambda stop: stop.due)
         self._dues = [stop.due for stop in self._wanted]
-        self._drifts: tuple[int, int, tuple[DriftMark, ...]] = (0, -1, ())
+        self._written = {bar.written for bar in score.bars}
+        self._kept: dict[int, Ring] = {}  # by match: what will not change any more
+        self._drifts: dict[int, tuple[tuple[int, bool], tuple[DriftMark, ...]]] = {}
 
     def view(
         self,
@@ -48,14 +51,21 @@ class Viewer:
         if not passes:
             start = score.bars[self.first_bar].onset if score.bars else 0
             return self._empty(start, port, message, tempo)
-        during = passes[-1 if pass_number is None else pass_number - 1]
+        last = len(passes) if pass_number is None else pass_number
+        during = passes[last - 1]
         tick = position(session, during, now_us)
         bar = score.bar_index(tick)
-        hidden = self._hidden_bars(during)
-        rings = [r for r in self._rings(during, now_us) if r.bar not in hidden]
-        marks = [m for m in self._marks(during) if m.bar not in hidden]
-        drifts = [d for d in self._drift_marks(during) if d.bar not in hidden]
-        live = during is passes[-1] and not session.ended
+        rings: list[Ring] = []
+        marks: list[NoteMark] = []
+        drifts: list[DriftMark] = []
+        shown = self._shown_bars(passes[:last])
+        for number in sorted({number for number, _ in shown}):
+            one = passes[number - 1]
+            near = (bar - NEAR_BARS, bar + NEAR_BARS) if one is during else (0, len(score.bars))
+            rings += (r for r in self._rings(one, now_us, near) if (number, r.bar) in shown)
+            marks += (m for m in self._marks(one, near) if (number, m.bar) in shown)
+            drifts += (d for d in self._drift_marks(one) if (number, d.bar) in shown)
+        live = last == len(passes) and not session.ended
         return View(
             first_bar=self.first_bar,
             last_bar=self.last_bar,
@@ -118,103 +128,125 @@ class Viewer:
         bar = self.session.score.bar_index(stop.due)
         return StopSign(stop.due, bar, stop.string, stop.note, way, stop.wanted)
 
-    def _hidden_bars(self, during: Pass) -> set[int]:
-        """Return the performed bars that a later round of the same written bar has covered."""
-        bars, groups = self.session.score.bars, self.session.groups
-        if not any(bar.round > 1 for bar in bars):
-            return set()
-        first = groups.bar_of(during.start)
-        last = groups.bar_of(max(during.front, during.start))
-        newest: dict[int, int] = {}
-        for index in range(first, last + 1):
-            newest[bars[index].written] = index
-        return {i for i in range(first, last + 1) if newest[bars[i].written] != i}
+    def _shown_bars(self, passes: list[Pass]) -> set[tuple[int, int]]:
+        """Return (pass number, performed bar) of what the page shows: each written bar as last played.
 
-    def _rings(self, during: Pass, now_us: int) -> list[Ring]:
+        Pencil marks stay until their bar is played again, in a later pass or a later round of a repeat.
+        """
+        bars, groups = self.session.score.bars, self.session.groups
+        shown: set[tuple[int, int]] = set()
+        taken: set[int] = set()
+        for one in reversed(passes):
+            first = groups.bar_of(one.start)
+            for index in range(groups.bar_of(max(one.front, one.start)), first - 1, -1):
+                if bars[index].written not in taken:
+                    taken.add(bars[index].written)
+                    shown.add((one.number, index))
+            if len(taken) == len(self._written):
+                break
+        return shown
+
+    def _rings(self, during: Pass, now_us: int, near: tuple[int, int]) -> list[Ring]:
         session, notes = self.session, self.session.score.notes
         rings: list[Ring] = []
-        for match in _matches_of(session, during):
-            row = match.label.note
-            stop = session.stop_of.get(row)
-            stray = session.verdicts.get(("stray", match.played.index, 0))
-            if stop is None and not isinstance(stray, StrayVerdict):
+        for match in reversed(session.matching.matches):
+            if match.during.number < during.number:
+                break
+            if match.during is not during:
                 continue
-            played = match.played
-            until_us = played.off_us if played.off_us is not None else now_us
-            start = position(session, during, played.on_us)
-            end = max(position(session, during, until_us), start)
-            if stop is None:
-                bar = session.groups.bar_of(match.label.group)
+            if session.groups.bar_of(match.label.group) < near[0]:
+                break
+            ring = self._kept.get(match.index) or self._ring_of(match, now_us)
+            if ring is not None:
+                rings.append(ring)
+        for verdict in session.ledger.of_pass(during.number):
+            if not (isinstance(verdict, DampingVerdict) and verdict.kind is Damping.MISSED):
+                continue
+            bar, onset = int(notes["bar"][verdict.note]), float(notes["onset"][verdict.note])
+            if near[0] <= bar <= near[1]:
+                stop = session.stop_of[verdict.note]
+                state = RingState.MISSED
                 rings.append(
                     Ring(
-                        played.string or 0,
-                        start,
-                        end,
-                        None,
-                        RingState.STRAY,
-                        played.sounding and not session.ended,
-                        match.settled,
+                        stop.string,
+                        onset,
+                        onset,
+                        stop.due,
+                        state,
+                        False,
+                        verdict.settled,
                         bar,
+                        note=verdict.note,
                     )
                 )
-                continue
-            verdict = session.verdicts.get(("damp", played.index, 0))
-            rings.append(self._ring(match, stop, verdict, start, end))
-        for row in self._missed(during):
-            stop = session.stop_of[row]
-            onset = float(notes["onset"][row])
-            missed = session.verdicts[("missed", during.number, row)]
-            rings.append(
-                Ring(
-                    stop.string,
-                    onset,
-                    onset,
-                    stop.due,
-                    RingState.MISSED,
-                    False,
-                    missed.settled,
-                    int(notes["bar"][row]),
-                    note=row,
-                )
-            )
         return rings
 
-    def _ring(self, match: Match, stop: Stop, verdict: object, start: float, end: float) -> Ring:
-        played = match.played
-        sounding = played.sounding and not self.session.ended
+    def _ring_of(self, match: Match, now_us: int) -> Ring | None:
+        """Return the ring of a bass or a stray; None for every other note."""
+        session, played = self.session, match.played
+        stop = session.stop_of.get(match.label.note)
+        verdict = session.verdicts.get(("stray" if stop is None else "damp", played.index, 0))
+        if stop is None and verdict is None:
+            return None
+        sounding = played.sounding and not session.ended
+        until_us = played.off_us if played.off_us is not None else now_us
+        end = position(session, match.during, until_us)
+        if stop is None:
+            start = position(session, match.during, played.on_us)
+            bar = session.groups.bar_of(match.label.group)
+            ring = Ring(
+                played.string or 0,
+                start,
+                max(end, start),
+                None,
+                RingState.STRAY,
+                sounding,
+                match.settled,
+                bar,
+            )
+        else:
+            ring = self._ring(match, stop, verdict, end, sounding)
+        front = session.matching.passes[-1] is not match.during or session.ended
+        if ring.settled and not sounding and (front or ring.end_tick < match.during.last_tick()):
+            self._kept[match.index] = ring
+        return ring
+
+    def _ring(self, match: Match, stop: Stop, verdict: object, end: float, sounding: bool) -> Ring:
+        played, notes = match.played, self.session.score.notes
+        # A line begins at its note head and, where the stop was clean, ends at the tick: the few milliseconds
+        # between a bass and its melody are no matter of this strip.
+        start = float(notes["onset"][stop.note])
         state = RingState.OVERDUE if sounding and end > stop.due else RingState.SOUNDING
-        words_ = ""
-        settled = match.settled
+        said, settled = "", match.settled
         if isinstance(verdict, DampingVerdict):
-            state = RingState(verdict.kind.value)
-            settled = verdict.settled
-            if verdict.kind in (Damping.LATE, Damping.RINGING):
-                words_ = words.milliseconds(verdict.overhang_ms) if verdict.overhang_ms is not None else ""
-        bar = int(self.session.score.notes["bar"][stop.note])
+            state, settled = RingState(verdict.kind.value), verdict.settled
+            overhang_ms = verdict.overhang_ms
+            if verdict.kind in (Damping.CLEAN, Damping.REPLACED):
+                late = overhang_ms or 0.0
+                end = float(stop.due) if late > -self.session.limits.tolerance_ms else end
+            elif verdict.kind in (Damping.LATE, Damping.RINGING):
+                end = max(end, float(stop.due))
+                said = words.milliseconds(overhang_ms) if overhang_ms is not None else ""
         return Ring(
-            played.string or stop.string,
-            start,
-            end,
-            float(stop.due),
-            state,
-            sounding,
-            settled,
-            bar,
-            words_,
-            stop.note,
+            string=played.string or stop.string,
+            start_tick=start,
+            end_tick=max(end, start),
+            slot_end_tick=float(stop.due),
+            state=state,
+            sounding=sounding,
+            settled=settled,
+            bar=int(notes["bar"][stop.note]),
+            words=said,
+            note=stop.note,
         )
 
-    def _missed(self, during: Pass) -> list[int]:
-        keys = self.session.verdicts
-        return [key[2] for key in keys if key[0] == "missed" and key[1] == during.number]
-
-    def _marks(self, during: Pass) -> list[NoteMark]:
+    def _marks(self, during: Pass, near: tuple[int, int]) -> list[NoteMark]:
         score = self.session.score
         marks: list[NoteMark] = []
-        for verdict in self.session.verdicts.values():
+        for verdict in self.session.ledger.of_pass(during.number):
             if not isinstance(verdict, StrokeVerdict) or verdict.kind is Stroke.RIGHT:
                 continue
-            if verdict.pass_number != during.number:
+            if not near[0] <= verdict.bar <= near[1]:
                 continue
             if verdict.note >= 0:
                 tick = float(score.notes["onset"][verdict.note])
@@ -222,16 +254,9 @@ class Viewer:
                 tick = position(self.session, during, verdict.on_us or 0)
             fifths = score.bars[verdict.bar].fifths
             spoken = name(verdict.pitch, fifths, octave=False) if verdict.kind is Stroke.WRONG else ""
+            kind = MARKS[verdict.kind]
             marks.append(
-                NoteMark(
-                    MARKS[verdict.kind],
-                    tick,
-                    verdict.bar,
-                    verdict.pitch,
-                    verdict.settled,
-                    verdict.note,
-                    spoken,
-                )
+                NoteMark(kind, tick, verdict.bar, verdict.pitch, verdict.settled, verdict.note, spoken)
             )
         return marks
 
@@ -239,18 +264,19 @@ class Viewer:
         """Return one mark a bar; reckoned anew only when the player enters another bar."""
         session = self.session
         front = session.groups.bar_of(max(during.front, during.start))
-        state = (during.number, front if not session.ended else -2)
-        if self._drifts[:2] == state:
-            return self._drifts[2]
+        over = session.ended or during.number < len(session.matching.passes)
+        state = (front, over)
+        kept = self._drifts.get(during.number)
+        if kept is not None and kept[0] == state:
+            return kept[1]
         timings = bar_timings(session.score, pass_onsets(session.score, during), session.click)
+        threshold_ms = session.limits.drift_ms
         marks = tuple(
-            DriftMark(
-                t.bar, t.drift_ms, t.slope_ms or 0.0, words.drift_words(t.drift_ms, session.limits.drift_ms)
-            )
+            DriftMark(t.bar, t.drift_ms, t.slope_ms or 0.0, words.drift_words(t.drift_ms, threshold_ms))
             for t in timings
-            if t.drift_ms is not None and (t.bar != front or session.ended)
+            if t.drift_ms is not None and (over or t.bar != front)
         )
-        self._drifts = (*state, marks)
+        self._drifts[during.number] = state, marks
         return marks
 
 
@@ -272,14 +298,3 @@ def position(session: Session, during: Pass, us: int) -> float:
             return min(ahead, float(session.score.end if limit is None else limit))
         after = anchor
     return float(after.tick if after is not None else session.groups.onset_of(during.start))
-
-
-def _matches_of(session: Session, during: Pass) -> list[Match]:
-    found: list[Match] = []
-    for match in reversed(session.matching.matches):
-        if match.during.number < during.number:
-            break
-        if match.during is during:
-            found.append(match)
-    found.reverse()
-    return found

@@ -2,10 +2,12 @@
 
 What is done (common practice of guitar engraving, no source):
 
-*Several voices.*  The bass voice is the one that lies lowest where voices sound together.  Where two lie
-alike, the one plucked by the thumb, then the one with stems down, then the later-numbered one is taken.
-Where that voice is silent a voice that is not the top one may take over, if it lies nearer to the bass
-than to the top voice there.  Inner voices are not bass.
+*Several voices.*  The bass voice is the one that lies lowest most often where voices sound together.
+Between two that cross and lie alike, the one plucked by the thumb, then the one with stems down, then the
+later-numbered one is taken.  In a bar where another voice lies lowest twice as often, and low throughout,
+that one is the bass of the bar (voices change roles in some files).  Where the bass is silent the lowest
+note of another voice stands in if it is on a wound string and lies nearer to the bass than to the top
+voice.  Inner voices are not bass.
 
 *One voice.*  First the thumb: where p is written on some notes and another finger on others, each note
 with a mark follows it.  Then stems, if they tell voices apart: both directions met, and those down lie lower
@@ -30,6 +32,8 @@ ARPEGGIO_STEP = 5  # semitones: from one open string to the next
 WIDE_CHORD = 12  # semitones
 FEW = 0.1  # share of notes below which a stem direction or a finger is an exception, not a rule
 THUMB = 1  # NOTE.pluck
+FEWEST = 3  # plucking marks that characterise a voice
+SILENT = 999  # above any pitch
 
 Mask = NDArray[np.bool_]
 
@@ -55,27 +59,53 @@ def mark_bass(notes: Array) -> Array:
 def _lowest_voice(notes: Array) -> Mask:
     """Return which notes (sorted by onset, pitch) belong to the lowest voice."""
     voices = np.unique(notes["voice"])
-    shared = _sounds_with_others(notes)
-    middle, tie_break = {}, {}
-    for voice in voices:
-        own = notes["voice"] == voice
-        where = own & shared if (own & shared).any() else own
-        middle[voice] = float(np.median(notes["pitch"][where]))
-        plucked = notes[own & (notes["pluck"] > 0)]
-        thumb = len(plucked) > 2 and bool((plucked["pluck"] == THUMB).mean() > 0.5)
-        tie_break[voice] = (not thumb, float(notes["stem"][own].mean()), -int(voice))
-    lowest = min(middle.values())
-    alike = [voice for voice in voices if middle[voice] - lowest <= ALIKE]
-    bass_voice = min(alike, key=lambda voice: tie_break[voice])
-    top_voice = max(voices, key=lambda voice: (middle[voice], voice != bass_voice))
-    bass = notes["voice"] == bass_voice
+    index = np.searchsorted(voices, notes["voice"])
+    onsets, first = np.unique(notes["onset"], return_index=True)
+    sounding = np.array([_lowest_sounding(notes[index == v], onsets) for v in range(len(voices))])
+    together = (sounding < SILENT).sum(axis=0) > 1
+    middle = np.array([np.median(notes["pitch"][index == v]) for v in range(len(voices))])
+    preferred = sorted(range(len(voices)), key=lambda v: _tie_break(notes[index == v]))
+    lowest = np.array(preferred)[np.argmin(sounding[preferred], axis=0)]  # by onset; unisons as preferred
+    counts = np.bincount(lowest[together], minlength=len(voices))
+    bass_voice = int(np.lexsort((middle, -counts))[0])
+    alike = (counts * 2 >= counts[bass_voice]) & (np.abs(middle - middle[bass_voice]) <= ALIKE)
+    bass_voice = next(v for v in preferred if alike[v])
+    top = max(range(len(voices)), key=lambda v: (middle[v], v != bass_voice))
+    border = (middle[bass_voice] + middle[top]) / 2
+
+    bars, bar_of_note = np.unique(notes["bar"], return_inverse=True)
+    per_bar = np.zeros((len(bars), len(voices)), np.int64)
+    np.add.at(per_bar, (bar_of_note[first[together]], lowest[together]), 1)
+    rival = np.argmax(per_bar, axis=1)
+    ours, theirs = per_bar[:, bass_voice], per_bar[np.arange(len(bars)), rival]
+    ranges = np.full((len(bars), len(voices)), -np.inf)  # highest note of each voice in each bar
+    np.maximum.at(ranges, (bar_of_note, index), notes["pitch"])
+    low = ranges[np.arange(len(bars)), rival] < border
+    voice_of_bar = np.where((theirs >= 2 * np.maximum(ours, 1)) & low, rival, bass_voice)
+    bass = index == voice_of_bar[bar_of_note]
+
     silent = ~_covered(notes["onset"], notes[bass])
-    border = (middle[bass_voice] + middle[top_voice]) / 2
-    stand_in = silent & (notes["voice"] != top_voice) & shared & (notes["pitch"] < border)
-    stand_in &= _lowest_of_onset(notes)
+    shared = together[np.searchsorted(onsets, notes["onset"])]
+    stand_in = silent & shared & (index != top) & (notes["pitch"] < min(border, G3)) & _lowest_of_onset(notes)
     thumb = (notes["pluck"] == THUMB) & (notes["pitch"] < G3)
     thumb &= ~np.isin(notes["onset"], notes["onset"][bass])
     return np.asarray(bass | stand_in | thumb)
+
+
+def _tie_break(notes: Array) -> tuple[bool, float, int]:
+    """Return what makes one voice more of a bass than another that lies alike: smaller is more so."""
+    plucked = notes["pluck"][notes["pluck"] > 0]
+    thumb = len(plucked) >= FEWEST and bool((plucked == THUMB).mean() > 0.5)
+    return not thumb, float(notes["stem"].mean()), -int(notes["voice"][0])
+
+
+def _lowest_sounding(voice: Array, onsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the lowest pitch of a voice's last attack where it still sounds at ``onsets``, else SILENT."""
+    starts, first = np.unique(voice["onset"], return_index=True)
+    ends = np.maximum.reduceat(voice["onset"] + voice["duration"], first)
+    row = np.searchsorted(starts, onsets, "right") - 1
+    held = (row >= 0) & (ends[np.maximum(row, 0)] > onsets)
+    return np.where(held, voice["pitch"][first][np.maximum(row, 0)], SILENT).astype(np.int64)
 
 
 def _one_voice(notes: Array) -> Mask:
@@ -152,17 +182,3 @@ def _covered(onsets: NDArray[np.int64], notes: Array) -> Mask:
     ends = np.maximum.accumulate((notes["onset"] + notes["duration"])[order])
     row = np.searchsorted(starts, onsets, "right") - 1
     return np.asarray((row >= 0) & (ends[np.maximum(row, 0)] > onsets))
-
-
-def _sounds_with_others(notes: Array) -> Mask:
-    """Return which notes begin while another voice sounds, or are sounding when one begins."""
-    shared = np.zeros(len(notes), bool)
-    for voice in np.unique(notes["voice"]):
-        own = notes["voice"] == voice
-        others = notes[~own]
-        begins_under = _covered(notes["onset"][own], others)
-        starts = np.sort(others["onset"])
-        onsets, ends = notes["onset"][own], (notes["onset"] + notes["duration"])[own]
-        met = np.searchsorted(starts, ends, "left") > np.searchsorted(starts, onsets, "left")
-        shared[own] = begins_under | met
-    return shared

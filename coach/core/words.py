@@ -89,6 +89,7 @@ PLAY_UNSEEN = "No window: play, and press Ctrl-C to end."
 NOTHING_PLAYED = "Nothing was played, so nothing was recorded."
 TAKE_SAVED = "The take is kept: {path}"
 WAITING_FOR_PORT = "waiting for the guitar"
+FAULT_SHOWN_US = 4_000_000  # a fault's sentence stays up this long in a replay
 HAND_CARE = (
     "Warm up first, take a break of at least ten minutes every hour, and stop at once if anything hurts; "
     "pain that stays is for a teacher or a clinician, not for more practice."
@@ -160,6 +161,17 @@ def drift_words(drift_ms: float, threshold_ms: float) -> str:
 def tempo_words(score: Score) -> str:
     """Return the written tempo, such as ``♩ = 58``; empty where the score gives none."""
     return f"♩ = {score.qpm(0):.0f}" if score.tempo_given else ""
+
+
+def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:
+    """Return where a replay stands, such as ``0:12 of 0:48, half speed``."""
+    pace = "paused" if paused else "" if speed == 1 else f"{speed:g} times the speed"
+    return ", ".join(part for part in (f"{clock(now_us)} of {clock(end_us)}", pace) if part)
+
+
+def clock(us: int) -> str:
+    """Return a time as minutes and seconds."""
+    return f"{us // 60_000_000}:{us // 1_000_000 % 60:02d}"
 
 
 def bars_words(first: int, last: int) -> str:

@@ -47,15 +47,22 @@ class System:
     ink: bytes = b""
     draw: Callable[[pygame.Surface], None] | None = None  # instead of ``ink``: draws black on white
 
+    def cover(self) -> bytes:
+        """Return one byte a pixel, row by row: how much of it is ink."""
+        if self.draw is None:
+            return zlib.decompress(self.ink)
+        drawn = pygame.Surface((self.width, self.height))
+        drawn.fill((255, 255, 255))
+        self.draw(drawn)
+        return (255 - pygame.surfarray.array_red(drawn)).T.astype(np.uint8).tobytes()
+
+    def dark(self) -> NDArray[np.bool_]:
+        """Return where there is ink, shape (height, width)."""
+        return np.frombuffer(self.cover(), np.uint8).reshape(self.height, self.width) > 60
+
     def surface(self, paper: Colour, ink: Colour) -> pygame.Surface:
         """Return the system as an opaque surface: ``ink`` on ``paper``."""
-        if self.draw is not None:
-            drawn = pygame.Surface((self.width, self.height))
-            drawn.fill((255, 255, 255))
-            self.draw(drawn)
-            cover = (255 - pygame.surfarray.array_red(drawn)).T.astype(np.uint8).tobytes()
-        else:
-            cover = zlib.decompress(self.ink)
+        cover = self.cover()
         picture = pygame.image.frombuffer(cover, (self.width, self.height), "P")
         picture.set_palette([_between(paper, ink, share / 255) for share in range(256)])
         return picture

@@ -8,9 +8,13 @@ and what comes next always stand there.  With one slot the page turns a beat ear
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from coach.core.score import Score
+from coach.core.shapes import StopSign
 from coach.screen.engraved import Engraved, Places, System
 from coach.screen.theme import LEAST_STAFF_SPACE, Sizes
 
@@ -32,8 +36,15 @@ class Run:
 class Layout:
     """Where everything stands for one stretch of music in one size of window."""
 
-    def __init__(self, score: Score, engraved: Engraved, sizes: Sizes, bars: tuple[int, int]) -> None:
-        """``bars`` are the first and last performed bar of the page."""
+    def __init__(
+        self,
+        score: Score,
+        engraved: Engraved,
+        sizes: Sizes,
+        bars: tuple[int, int],
+        stops: Sequence[StopSign] = (),
+    ) -> None:
+        """``bars`` are the first and last performed bar of the page, ``stops`` the damp signs on it."""
         self.score, self.engraved, self.sizes = score, engraved, sizes
         self.places = Places(score, engraved)
         self._onsets: dict[tuple[int, int], tuple[float, ...]] = {}
@@ -42,11 +53,13 @@ class Layout:
         chosen: list[System] = [engraved.systems[i] for i in self.systems]
         space = engraved.space
         self.above = max([s.staff_top for s in chosen] + [ABOVE_STAFF * space])
-        self.below = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
+        self.dark = {i: engraved.systems[i].dark() for i in self.systems}
+        self.signs_below, self.rows_below = self._strip(stops, chosen)
         self.staff = 4 * space
         self.strings = {i: self._strings(i) for i in self.systems}
         self.rows = max([len(found) for found in self.strings.values()] + [1])
-        self.slot_height = round(self.above + self.staff + self.below + sizes.strip_height(self.rows))
+        self.fixed = self.rows * sizes.row + sizes.lane  # of a slot's height: what the staff does not scale
+        self.slot_height = round(self.above + self.staff + self.rows_below + self.fixed)
         fit = (sizes.body_height - sizes.least_gap // 2) // (self.slot_height + sizes.least_gap // 2)
         self.slots = max(1, min(fit, MOST_SLOTS, len(self.systems) or 1))
         self._before, self._after = self._spreads()
@@ -72,9 +85,9 @@ class Layout:
         """Return the staff space at which a second system would fit too, unless that is too small to read."""
         if self.slots > 1 or len(self.systems) < 2:
             return None
-        strip = self.sizes.strip_height(self.rows)
-        room = (self.sizes.body_height - 1.5 * self.sizes.least_gap) / 2 - strip
-        found = int(self.engraved.space * room / max(self.slot_height - strip, 1) * 4) / 4
+        fixed = self.fixed + (self.sizes.lane if self.rows_below > self.signs_below else 0)
+        room = (self.sizes.body_height - 1.5 * self.sizes.least_gap) / 2 - fixed
+        found = int(self.engraved.space * room / max(self.slot_height - fixed, 1) * 4) / 4
         return found if found >= LEAST_STAFF_SPACE * self.sizes.minute * 0.95 else None
 
     def staff_y(self, slot: int) -> int:
@@ -87,21 +100,21 @@ class Layout:
 
     def signs_y(self, slot: int) -> int:
         """Return the y of the middle of the lane of damp signs."""
-        return round(self.staff_y(slot) + self.staff + self.below + self.sizes.lane / 2)
+        return round(self.staff_y(slot) + self.staff + self.signs_below)
 
     def row_y(self, slot: int, row: int, rows: int) -> int:
         """Return the y of the middle of a string's row, of ``rows`` in this system."""
-        top = self.staff_y(slot) + self.staff + self.below + self.sizes.lane
+        top = self.staff_y(slot) + self.staff + self.rows_below
         return round(top + (row + 0.5) * self.pitch(rows))
 
     def pitch(self, rows: int) -> float:
         """Return the height of one of ``rows`` rows: a string that strays in takes the blank below first."""
-        room = self.rows * self.sizes.row + max(self._gap - self.sizes.least_gap * 0.25, 0.0)
+        room = self.rows * self.sizes.row + max(self._gap - self.sizes.least_gap, 0.0)
         return min(float(self.sizes.row), room / max(rows, 1))
 
     def drift_y(self, slot: int, rows: int) -> int:
         """Return the y of the bars' baseline for drift."""
-        top = self.staff_y(slot) + self.staff + self.below + self.sizes.lane
+        top = self.staff_y(slot) + self.staff + self.rows_below
         return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.lane / 2)
 
     def spread(self, bar: int, tick: float, *, finished: bool = False) -> Spread:
@@ -117,6 +130,32 @@ class Layout:
             last = max(here + 1, self.slots)
             return tuple(self.systems[last - self.slots : last])
         return self._after[at] if tick >= self.runs[at].turn else self._before[at]
+
+    def next_spread(self, bar: int) -> Spread:
+        """Return what will stand on the page when next it turns."""
+        if not self.runs:
+            return (None,) * self.slots
+        return self._after[max(bisect_right([run.first_bar for run in self.runs], bar) - 1, 0)]
+
+    def _strip(self, stops: Sequence[StopSign], chosen: list[System]) -> tuple[float, float]:
+        """Return how far below the staff the damp signs' middle and the rows' upper edge lie.
+
+        The signs stand in one line, as near to the music as it lets them; the rows under them, and under
+        all ink.
+        """
+        space, lane = self.engraved.space, self.sizes.lane
+        reach = 1.0 * space
+        for stop in stops:
+            place = self.places.x_of(stop.tick)
+            if not stop.wanted or place is None or place[0] not in self.dark:
+                continue
+            left, right = round(place[1] - lane * 0.6), round(place[1] + lane * (3.2 if stop.way else 0.6))
+            inked = np.flatnonzero(self.dark[place[0]][:, max(left, 0) : max(right, 1)].any(axis=1))
+            if len(inked):
+                reach = max(reach, float(inked[-1]) - self.engraved.systems[place[0]].staff_bottom)
+        ink = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
+        signs = reach + 0.3 * space + lane / 2
+        return signs, max(signs + lane / 2, ink)
 
     def _runs(self, bars: tuple[int, int]) -> list[Run]:
         score, found = self.score, list[tuple[int, int, int]]()

@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import lru_cache
-
-import numpy as np
-import pygame
 
 from coach.core.shapes import DriftMark, MarkKind, NoteMark
 from coach.screen import lettering
@@ -25,11 +21,8 @@ SLOPE_FULL_MS = 80.0
 class MarkPainter:
     """Turns marks into stamps."""
 
-    def __init__(
-        self, layout: Layout, sizes: Sizes, palette: Palette, picture: Callable[[int], pygame.Surface]
-    ) -> None:
-        """``picture`` gives a system's surface, its pixels the share of ink."""
-        self.layout, self.sizes, self.palette, self.picture = layout, sizes, palette, picture
+    def __init__(self, layout: Layout, sizes: Sizes, palette: Palette) -> None:
+        self.layout, self.sizes, self.palette = layout, sizes, palette
         self.space = layout.engraved.space
 
     def _colour(self, settled: bool) -> Colour:
@@ -72,7 +65,7 @@ class MarkPainter:
 
     def _played(self, text: str, box: Box, system: int, x0: int, y0: int, colour: Colour) -> Stamp:
         """Return the name of what was played, at the corner of the loop with the least ink in its way."""
-        picture = self.picture(system)
+        dark = self.layout.dark[system]
         written = lettering.words(text, round(self.sizes.words), colour, hand=True)
         ink = written.surface.get_bounding_rect()
         wide, tall = ink.width, ink.height
@@ -88,14 +81,11 @@ class MarkPainter:
             (box.middle - wide / 2, middle + reach),
         ]
 
-        cover = pygame.surfarray.array2d(picture)  # 0 where there is paper, 255 where there is ink
-
         def in_the_way(corner: tuple[float, float]) -> float:
             x, y = round(corner[0]), round(corner[1])
-            if x < 0 or x + wide > picture.get_width():
+            if x < 0 or x + wide > dark.shape[1]:
                 return math.inf
-            met = cover[x : x + wide, max(y, 0) : max(y + tall, 0)]
-            return float(np.minimum(met, 160).sum())
+            return float(dark[max(y, 0) : max(y + tall, 0), x : x + wide].sum())
 
         x, y = min(corners, key=in_the_way)
         return Stamp(written.surface, round(x0 + x) - ink.x, round(y0 + y) - ink.y)
@@ -115,11 +105,21 @@ class MarkPainter:
         # Left of its barline, clear of the first note's marks; on a new line left of the clef's curl.
         x = left - 0.3 * self.space - digits * self.sizes.quiet * 0.36
         x = max(x, -0.2 * self.space) if first else x
-        half = 1.5 * self.space
-        near = [b.y for b in shown.boxes.values() if x - half < b.middle < x + half]
-        top = min([shown.staff_top, *near])
-        y = min(shown.staff_top - 1.75 * self.space, top - 1.35 * self.space)
-        return layout.left + x, layout.system_y(slot_of[system], system) + max(y, self.space * 0.2)
+        y = self._free_above(system, x, shown.staff_top, digits)
+        return layout.left + x, layout.system_y(slot_of[system], system) + y
+
+    def _free_above(self, system: int, x: float, staff_top: float, digits: int) -> float:
+        """Return the lowest y above the staff at which a number at ``x`` meets no ink."""
+        quiet, dark = self.sizes.quiet, self.layout.dark[system]
+        half, tall = round(quiet * (0.4 + 0.3 * digits)), round(quiet * 0.75)
+        columns = dark[:, max(round(x) - half, 0) : max(round(x) + half, 1)]
+        usual = staff_top - quiet * 1.15
+        y = usual
+        while y > tall:
+            if not columns[max(round(y) - tall, 0) : round(y) + tall].any():
+                return y
+            y -= self.space * 0.25
+        return y if not columns[: round(y) + tall].any() else usual
 
     def number(self, bar: int, slot_of: dict[int, int], colour: Colour) -> list[Stamp]:
         """Return a bar's printed number."""

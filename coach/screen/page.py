@@ -19,6 +19,8 @@ from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
 MOST_REMEMBERED = 600  # rings whose stamps are kept
+MOST_PICTURES = 24  # systems kept unpacked, one byte a pixel
+MOST_BASES = 3  # whole pages kept: this one, the next, the one before
 
 Rows = dict[int, tuple[int, ...]]
 
@@ -35,15 +37,18 @@ class Page:
         *,
         bars: tuple[int, int],
         title: str,
+        stops: tuple[StopSign, ...] = (),
     ) -> None:
-        """``bars`` are the first and last performed bar the page holds."""
+        """``bars`` are the first and last performed bar of the page, ``stops`` those the views have."""
         self.score, self.engraved, self.sizes, self.palette = score, engraved, sizes, palette
-        self.bars, self.title = bars, title
-        self.layout = Layout(score, engraved, sizes, bars)
+        self.bars, self.title, self.stops = bars, title, stops
+        self.layout = Layout(score, engraved, sizes, bars, stops)
         self.rings = RingPainter(self.layout, sizes, palette)
-        self.marks = MarkPainter(self.layout, sizes, palette, self._picture)
+        self.marks = MarkPainter(self.layout, sizes, palette)
         self.foot = FootPainter(sizes, palette)
-        self._base: tuple[object, pygame.Surface] | None = None
+        self._bases: dict[object, pygame.Surface] = {}
+        self._warming = self.rings.warming()
+        self._ready: int | None = None
         self._pictures: dict[int, pygame.Surface] = {}
         self._ring_stamps: dict[object, list[Stamp]] = {}
         self._tally, self._rubbed = 0, 0
@@ -51,11 +56,7 @@ class Page:
     def base(self, view: View) -> pygame.Surface:
         """Return what does not move: paper, systems, rows, written lengths, stops.  Kept until it changes."""
         spread = self._spread(view)
-        rows = self._rows(view, spread)
-        key = (spread, view.stops, tuple(sorted(rows.items())))
-        if self._base is None or self._base[0] != key:
-            self._base = key, self._draw_base(spread, rows, view.stops)
-        return self._base[1]
+        return self._base(spread, self._rows(view, spread), view.stops)
 
     def stamps(self, view: View) -> list[Stamp]:
         """Return what the moment adds, in drawing order."""
@@ -84,19 +85,36 @@ class Page:
         paint(surface, self.stamps(view))
 
     def prepare(self, view: View) -> bool:
-        """Unpack one more picture that will be wanted; False when all are ready."""
-        wanted = [s for s in self.layout.systems if s not in self._pictures]
-        if not wanted:
+        """Get ready one thing that will be wanted (some milliseconds); False when all is ready."""
+        if self._ready == view.bar:
             return False
-        shown = [s for s in self._spread(view) if s is not None]
-        near = max(shown, default=0)
-        self._picture(min(wanted, key=lambda s: (s < near, abs(s - near))))
+        wanted = [s for s in self.layout.systems if s not in self._pictures]
+        if wanted and len(self._pictures) < MOST_PICTURES:
+            near = max((s for s in self._spread(view) if s is not None), default=0)
+            self._picture(min(wanted, key=lambda s: (s < near, abs(s - near))))
+            return True
+        if self._warming:
+            self._warming.pop()()
+            return True
+        spread = self.layout.next_spread(view.bar)
+        self._base(spread, self._rows(view, spread), view.stops)
+        self._ready = view.bar
         return True
 
     # --- parts --------------------------------------------------------------------------------
 
     def _spread(self, view: View) -> Spread:
         return self.layout.spread(view.bar, view.tick, finished=view.finished)
+
+    def _base(self, spread: Spread, rows: Rows, stops: tuple[StopSign, ...]) -> pygame.Surface:
+        key = (spread, stops, tuple(sorted(rows.items())))
+        if key not in self._bases:
+            if len(self._bases) >= MOST_BASES:
+                del self._bases[next(iter(self._bases))]
+            self._bases[key] = self._draw_base(spread, rows, stops)
+        else:
+            self._bases[key] = self._bases.pop(key)  # the most lately used stands last
+        return self._bases[key]
 
     def _rows(self, view: View, spread: Spread) -> Rows:
         """Return the strings with a row, system by system: those of the score, and those that stray."""
@@ -124,7 +142,7 @@ class Page:
 
     def _picture(self, system: int) -> pygame.Surface:
         if system not in self._pictures:
-            if len(self._pictures) > 24:
+            if len(self._pictures) >= MOST_PICTURES:
                 self._pictures.clear()
             drawn = self.engraved.systems[system].surface(self.palette.paper, self.palette.ink)
             self._pictures[system] = drawn

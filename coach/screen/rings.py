@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
 
 from coach.core.shapes import Ring, RingState
 from coach.screen import lettering
@@ -20,11 +21,12 @@ STRIP_SPARE = 8 * SHIFT
 class Strokes:
     """The strip's strokes and ends, for one size and page."""
 
-    def __init__(self, sizes: Sizes, palette: Palette) -> None:
+    def __init__(self, sizes: Sizes, palette: Palette, row: int | None = None) -> None:
+        """``row`` is the height of a row, if not the usual."""
         self.sizes, self.palette = sizes, palette
-        self.row = sizes.row
-        self.weight = sizes.row * 0.17
-        self.heavy = sizes.row * 0.21
+        self.row = sizes.row if row is None else row
+        self.weight = self.row * 0.17
+        self.heavy = self.row * 0.21
         self._length = sizes.width + STRIP_SPARE
 
     def run(self, kind: str, left: float, right: float, y: int, colour: Colour, row: int) -> list[Stamp]:
@@ -147,8 +149,23 @@ class RingPainter:
 
     def __init__(self, layout: Layout, sizes: Sizes, palette: Palette) -> None:
         self.layout, self.sizes, self.palette = layout, sizes, palette
-        self.strokes = Strokes(sizes, palette)
+        self._strokes: dict[int, Strokes] = {}
         self.first_x = sizes.margin + round(sizes.sign * 1.25)  # right of the string's number
+
+    def strokes(self, rows: int) -> Strokes:
+        """Return the strokes for a strip of so many rows."""
+        pitch = round(self.layout.pitch(rows))
+        if pitch not in self._strokes:
+            self._strokes[pitch] = Strokes(self.sizes, self.palette, pitch)
+        return self._strokes[pitch]
+
+    def warming(self) -> list[Callable[[], object]]:
+        """Return small jobs, each drawing one long stroke before it is wanted."""
+        palette, strokes = self.palette, self.strokes(self.layout.rows)
+        wanted = [("line", palette.written), ("line", palette.pencil), ("wave", palette.rang)]
+        wanted += [("wave", palette.pencil), ("hatch", palette.rang), ("hatch", palette.pencil)]
+        wanted += [("dots", palette.written), ("dots", palette.pencil), ("blank", palette.paper)]
+        return [partial(strokes.run, kind, 0, 1, 0, colour, 0) for kind, colour in reversed(wanted)]
 
     def stamps(self, ring: Ring, slot_of: dict[int, int], rows: dict[int, tuple[int, ...]]) -> list[Stamp]:
         """Return the ring's strokes on the systems shown (``slot_of``: system -> slot)."""
@@ -164,13 +181,29 @@ class _Painted:
         self, painter: RingPainter, ring: Ring, slot_of: dict[int, int], rows: dict[int, tuple[int, ...]]
     ) -> None:
         self.painter, self.ring, self.slot_of, self.rows = painter, ring, slot_of, rows
-        self.layout, self.strokes = painter.layout, painter.strokes
+        self.layout = painter.layout
+        self.strokes = painter.strokes(max((len(strings) for strings in rows.values()), default=1))
+        self.start = self._snapped(ring.start_tick)
         palette = painter.palette
         self.blue = palette.written if ring.settled else palette.pencil
         self.red = palette.rang if ring.settled else palette.pencil
         self.found: list[Stamp] = []
 
+    def _snapped(self, tick: float) -> float:
+        """Return the written onset for a start near it: the line begins under its note."""
+        score, note = self.layout.score, self.ring.note
+        if not 0 <= note < len(score.notes):
+            return tick
+        onset = float(score.notes["onset"][note])
+        return onset if abs(tick - onset) <= self._near(onset) else tick
+
+    def _near(self, tick: float) -> float:
+        """Return the ticks within which two moments are drawn as one: a quarter of a beat."""
+        score = self.layout.score
+        return 0.25 * score.bars[score.bar_index(tick)].beat_ticks
+
     def draw(self) -> None:
+        """Draw whatever the ring's state asks for."""
         ring = self.ring
         if ring.state is RingState.MISSED:
             self._missed()
@@ -184,15 +217,17 @@ class _Painted:
         written_end = min(ring.end_tick, due)
         if state is RingState.OVERDUE:
             # Within a hand's breadth of the stop nothing is wrong yet.
-            written_end = min(ring.end_tick, due + self._grace(due))
+            written_end = min(ring.end_tick, due + 0.5 * self._near(due))
+        if state is RingState.CLEAN and ring.end_tick > due - self._near(due):
+            written_end = due
         if state is RingState.FADED:
             self._faded(written_end)
         else:
-            self._along("line", ring.start_tick, written_end, self.blue)
+            self._along("line", self.start, written_end, self.blue)
         if state in RANG_ON and ring.end_tick > written_end:
             self._along("hatch", written_end, ring.end_tick, self.red)
             self._along("wave", written_end, ring.end_tick, self.red)
-        self._put(ring.start_tick, self.strokes.disc(self.blue))
+        self._put(self.start, self.strokes.disc(self.blue))
         end = self._where(ring.end_tick if state in RANG_ON else written_end)
         if state is RingState.CLEAN:
             self._at(end, self.strokes.upright(self.blue))
@@ -209,21 +244,16 @@ class _Painted:
         if ring.words and end is not None:
             self._words(end)
 
-    def _grace(self, due: float) -> float:
-        """Return the ticks over which a stop that is just due still counts as being made."""
-        score = self.layout.score
-        return 0.12 * score.bars[score.bar_index(due)].beat_ticks
-
     def _faded(self, end: float) -> None:
-        for span, _, y, _ in self._spans(self.ring.start_tick, end):
+        for span, _, y, _ in self._spans(self.start, end):
             left = self._left(span)
             patch = self.strokes.taper(round(self.layout.left + span.right) - round(left), self.blue)
             self.found.append(placed(patch, left, y))
 
     def _stray(self) -> None:
         ring = self.ring
-        self._along("wave", ring.start_tick, ring.end_tick, self.red, inset=self.strokes.row * 0.36)
-        self._put(ring.start_tick, self.strokes.lozenge(self.red))
+        self._along("wave", self.start, ring.end_tick, self.red, inset=self.strokes.row * 0.36)
+        self._put(self.start, self.strokes.lozenge(self.red))
         end = self._where(ring.end_tick)
         if ring.sounding:
             self._at(end, self.strokes.arrow(self.red))
@@ -234,7 +264,7 @@ class _Painted:
         due = self.ring.slot_end_tick
         if due is None:
             return
-        for span, _, y, _ in self._spans(self.ring.start_tick, due):
+        for span, _, y, _ in self._spans(self.start, due):
             if span.begins:
                 x = self._left(span) + min((span.right - span.left) / 2, self.strokes.row * 1.2)
                 patch = self.strokes.gap()
@@ -273,7 +303,7 @@ class _Painted:
 
     def _where(self, tick: float) -> tuple[int, float, int] | None:
         """Return (system, x, y) of a tick in the ring's row; None where it is not on the page."""
-        spans = self._spans(self.ring.start_tick, max(tick, self.ring.start_tick))
+        spans = self._spans(self.start, max(tick, self.start))
         if not spans or not spans[-1][0].ends:
             return None
         span, _, y, _ = spans[-1]

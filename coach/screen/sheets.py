@@ -130,23 +130,27 @@ def _table(
     rule.line((0, 0), (width, 0), max(height * 0.07, 1.5), 5, 0.8)
     writer.stamps.append(placed(rule.patch(), left, y - height * 1.15))
     small = height * 0.82
-    column = [0.0, 0.26, 0.33, 0.52]
-    for row in rows:
-        line = y
-        writer.words(BAR_BEAT.format(bar=row.bar, beat=row.beat), left, line, small, palette.ink)
+    gap = small * 1.3
+    places = [BAR_BEAT.format(bar=row.bar, beat=row.beat) for row in rows]
+
+    def widest(texts: Sequence[str], *, hand: bool = False) -> float:
+        return max(lettering.words(text, round(small), palette.ink, hand=hand).width for text in texts)
+
+    string_x = left + widest(places) + gap
+    verdict_x = string_x + small * 1.75 + gap * 0.8
+    amount_x = verdict_x + widest([row.verdict for row in rows]) + gap
+    advice_x = amount_x + widest([row.amount for row in rows], hand=True) + gap
+    for row, place in zip(rows, places, strict=True):
+        writer.words(place, left, y, small, palette.ink)
         number = lettering.string_number(row.string, round(small * 1.75), palette.ink)
-        writer.stamps.append(
-            Stamp(number, round(left + width * column[1]), round(line - number.get_height() / 2))
-        )
-        x = left + width * column[2]
-        used = writer.words(row.verdict, x, line, small, palette.ink)
-        if row.amount.strip("–- "):
-            used += writer.words(f"  {row.amount}", x + used, line, small, palette.rang, hand=True)
-        advice_x = max(left + width * column[3], x + used + small)
+        writer.stamps.append(Stamp(number, round(string_x), round(y - number.get_height() / 2)))
+        writer.words(row.verdict, verdict_x, y, small, palette.ink)
+        early = row.amount.startswith(("−", "-"))
+        writer.words(row.amount, amount_x, y, small, palette.written if early else palette.rang, hand=True)
         after = writer.paragraph(
-            row.advice, advice_x, line, left + width - advice_x, small * 0.9, palette.pencil
+            row.advice, advice_x, y, left + width - advice_x, small * 0.9, palette.pencil
         )
-        y = max(line + small * 2.25, after + small * 0.3)
+        y = max(y + small * 2.25, after + small * 0.3)
     return y
 
 
@@ -165,7 +169,7 @@ def help_sheet(sizes: Sizes, palette: Palette) -> pygame.Surface:
     for i, (key, meaning) in enumerate(KEY_LINES):
         writer.words(key, left, top + i * step, height, palette.ink)
         writer.words(meaning, left + wide + height * 1.6, top + i * step, height, palette.ink)
-    middle = sizes.width * 0.47
+    middle = sizes.width * 0.45
     sample = round(sizes.width * 0.15)
     strokes = Strokes(sizes, palette)
     for i, (kind, meaning) in enumerate(MARK_LINES):

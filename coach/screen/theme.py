@@ -20,7 +20,7 @@ QUIET = 12.5  # facts that are looked up, not read while playing
 # One staff space.  A staff of four is then 34 minutes: a printed guitar score on a stand (7 mm staff at
 # 0.7 m) fills as much of the eye.
 STAFF_SPACE = 8.6
-LEAST_STAFF_SPACE = 7.0
+LEAST_STAFF_SPACE = 6.8
 
 
 @dataclass(frozen=True, slots=True)

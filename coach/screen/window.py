@@ -17,7 +17,7 @@ import pygame
 
 from coach.core.errors import CoachError
 from coach.core.score import Score
-from coach.core.shapes import Summary, View
+from coach.core.shapes import StopSign, Summary, View
 from coach.screen import lettering
 from coach.screen.engraved import Engraved
 from coach.screen.engraving import Engraver, Request
@@ -79,6 +79,7 @@ class Window:
         self._strings = max(rows, 1)
         self._reach = reach(score)
         self._page: Page | None = None
+        self._stops: tuple[StopSign, ...] = ()
         self._request: Request | None = None
         self._view: View | None = None
         self._sheet: pygame.Surface | None = None  # laid over the page
@@ -314,8 +315,9 @@ class Window:
 
     def _page_for(self, view: View) -> Page:
         bars = (view.first_bar, view.last_bar)
-        if self._page is not None and self._page.bars == bars:
+        if self._page is not None and self._page.bars == bars and self._page.stops == view.stops:
             return self._page
+        self._stops = view.stops
         self._page = self._engraved_page(bars, self.sizes.space) or self._plain_page(bars, self.sizes.space)
         return self._page
 
@@ -346,7 +348,9 @@ class Window:
         return self._refitted(page)
 
     def _bound(self, engraved: Engraved, bars: tuple[int, int]) -> Page:
-        return Page(self.score, engraved, self.sizes, self.palette, bars=bars, title=self.title)
+        return Page(
+            self.score, engraved, self.sizes, self.palette, bars=bars, title=self.title, stops=self._stops
+        )
 
     @property
     def _width(self) -> int:
