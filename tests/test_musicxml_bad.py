@@ -178,6 +178,11 @@ def test_too_many_elements():
     assert "marks of XML" in bounded(data, 40)
 
 
+def test_too_many_attributes():
+    many = b" ".join(b'a%d=""' % i for i in range(limits.MAX_TAGS + 1))
+    assert "marks of XML" in bounded(b"<score-partwise " + many + b"/>", 60)
+
+
 def test_elements_nested_very_deep():
     data = b"<score-partwise>" + b"<part>" * 100_000 + b"</part>" * 100_000 + b"</score-partwise>"
     assert "nested" in refused(data)

@@ -2,10 +2,10 @@
 
 Conventions (common practice, no source): a section between repeat signs is played twice unless its
 sign says otherwise; a closing sign without an opening one goes back to the last closing sign, to a Fine (a
-trio begins after it), or to the beginning; after a D.C. or D.S. repeats are not taken again and the last ending is played; Fine and
-"to Coda" count only after a jump; signs that end something (closing repeat, D.C., D.S., Fine, to Coda)
-stand at the end of their bar, signs that begin something (opening repeat, segno, coda) at its start.
-Repeats inside repeats are not nested: an inner opening sign begins a new section.
+trio begins after it), or to the beginning; after a D.C. or D.S. repeats are not taken again and the last
+ending is played; Fine and "to Coda" count only after a jump; signs that end something (closing repeat,
+D.C., D.S., Fine, to Coda) stand at the end of their bar, signs that begin something (opening repeat, segno,
+coda) at its start.  Repeats inside repeats are not nested: an inner opening sign begins a new section.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """How large a score file may be.
 
 Each bound is far above any piece for one guitar, and low enough that no file, whatever it
-claims, can take more than a few seconds and some 200 MB.
+claims, can take more than a few seconds and some 300 MB.
 """
 
 MAX_FILE_BYTES = 16 * 2**20  # whole operas come to about 15 MB of XML; guitar pieces to under 1 MB
 MAX_MXL_BYTES = 8 * 2**20  # a compressed score is a tenth of its XML; also bounds the archive's list of files
-MAX_TAGS = 1_000_000  # "<" in the text: about 500,000 elements, some 60 times a guitar piece of 60 dense bars
+MAX_TAGS = 1_000_000  # "<" or "=" in the text: about 500,000 elements, 60 times a dense guitar piece
 MAX_DEPTH = 60  # elements within elements; MusicXML itself goes about 10 deep
 MAX_WRITTEN_BARS = 5_000  # the longest guitar works have some hundreds
 MAX_PERFORMED_BARS = 20_000  # repeats played: more than ten hours at four beats and 120 a minute

@@ -36,12 +36,12 @@ OTHER_ROOTS = {
 }
 
 
-def read_musicxml(path: Path) -> ScoreFile:
-    """Read a MusicXML file, plain or compressed.
+def read_musicxml(path: Path, *, part: str = "") -> ScoreFile:
+    """Read a MusicXML file, plain or compressed; ``part`` as in ``parse_musicxml``.
 
     Raises ScoreError, one line with file, bar where known, fault and remedy.
     """
-    return parse_musicxml(read_bytes(path), str(path))
+    return parse_musicxml(read_bytes(path), str(path), part=part)
 
 
 def parse_musicxml(data: bytes, where: str, *, part: str = "") -> ScoreFile:

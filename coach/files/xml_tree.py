@@ -75,7 +75,7 @@ def parse_tree(data: bytes, where: str) -> Element:
     if len(data) > MAX_FILE_BYTES:
         raise ScoreError(where, f"more than {MAX_FILE_BYTES // 2**20} MB", "give a score for one guitar")
     text = decode(data, where)
-    if text.count("<") > MAX_TAGS:
+    if text.count("<") > MAX_TAGS or text.count("=") > MAX_TAGS:
         raise ScoreError(where, f"more than {MAX_TAGS:,} marks of XML", "give a score for one guitar")
     try:
         root: Element = defusedxml.ElementTree.fromstring(text)

@@ -82,6 +82,16 @@ class Engraved:
     plain: bool  # our own plain staff, not the engraver's
 
 
+def bar_name(score: Score, written: int) -> str:
+    """Return the element id of a written bar; one of our own where the score has none."""
+    return score.bar_ids[written] if written < len(score.bar_ids) else f"bar-{written}"
+
+
+def note_name(score: Score, written: int) -> str:
+    """Return the element id of a written note; one of our own where the score has none."""
+    return score.ids[written] if written < len(score.ids) else f"note-{written}"
+
+
 class Span(NamedTuple):
     """A stretch of time on one system, from left to right."""
 
@@ -112,11 +122,11 @@ class Places:
         bars = self.score.bars
         if not 0 <= bar < len(bars):
             return None
-        return self._bar_system.get(self.score.bar_ids[bars[bar].written])
+        return self._bar_system.get(bar_name(self.score, bars[bar].written))
 
     def bar_box(self, bar: int) -> tuple[float, float]:
         """Return the x of a performed bar's left and right barline (it must be engraved)."""
-        name = self.score.bar_ids[self.score.bars[bar].written]
+        name = bar_name(self.score, self.score.bars[bar].written)
         return self.engraved.systems[self._bar_system[name]].bar_boxes[name]
 
     def x_of(self, tick: float, bar: int | None = None) -> tuple[int, float] | None:
@@ -170,23 +180,24 @@ class Places:
         self, bar: int, written: int, system: System
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         score = self.score
-        left, right = system.bar_boxes[score.bar_ids[written]]
+        left, right = system.bar_boxes[bar_name(score, written)]
         length = score.bars[bar].length
-        heads: dict[int, float] = {}
-        others: dict[int, float] = {}
-        sounding = set(score.ids)
+        notes: dict[int, float] = {}
+        heads: dict[int, float] = {}  # tied notes, grace notes, rests at their own place
+        others: dict[int, float] = {}  # a whole bar's rest is engraved in mid-bar
+        for note in score.notes[(score.notes["bar"] == bar) & ~score.notes["grace"]]:
+            box = system.boxes.get(note_name(score, int(note["written"])))
+            if box is not None:
+                offset = int(note["onset"]) - score.bars[bar].onset
+                notes[offset] = min(notes.get(offset, box.middle), box.middle)
         for row in score.anchors[score.anchors["bar"] == written]:
-            name = score.anchor_ids[int(row["id"])]
-            box = system.boxes.get(name)
-            if box is None:
-                continue
-            # A rest is used only where no head stands: a whole bar's rest is engraved in mid-bar.
-            into = heads if name in sounding or not _looks_like_rest(box, left, right) else others
-            offset = int(row["offset"])
-            into[offset] = min(into.get(offset, box.middle), box.middle)
-        for offset, x in others.items():
-            heads.setdefault(offset, x)
-        rows = sorted((offset, x) for offset, x in heads.items() if offset < length)
+            box = system.boxes.get(score.anchor_ids[int(row["id"])])
+            if box is not None:
+                into = others if _in_mid_bar(box, left, right) else heads
+                offset = int(row["offset"])
+                into[offset] = min(into.get(offset, box.middle), box.middle)
+        places = {**others, **heads, **notes}
+        rows = sorted((offset, x) for offset, x in places.items() if 0 <= offset < length)
         if not rows or rows[0][0] > 0:
             rows.insert(0, (0, left + min(2.0 * self.engraved.space, (right - left) / 4)))
         rows.append((max(length, rows[-1][0] + 1), right))
@@ -194,6 +205,6 @@ class Places:
         return np.array([offset for offset, _ in rows], float), np.minimum(xs, right)
 
 
-def _looks_like_rest(box: Box, left: float, right: float) -> bool:
+def _in_mid_bar(box: Box, left: float, right: float) -> bool:
     """Return whether a box stands in the middle of its bar, as a whole bar's rest does."""
     return abs(box.middle - (left + right) / 2) < 0.1 * (right - left)

@@ -1,4 +1,4 @@
-"""The foot of the page: one pencilled sentence, and under it the quiet facts with the count in strokes."""
+"""The foot of the page, one line: a pencilled sentence, and the quiet facts with the count in strokes."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
+SENTENCE = 17.0  # minutes of arc
 UNSURE = "listening for the place …"
 MOST_STROKES = 15  # beyond this the count is written as a figure
 
@@ -24,35 +25,44 @@ class FootPainter:
     def stamps(self, foot: Foot, *, unsure: bool = False, rubbed: int = 0) -> list[Stamp]:
         """Return the foot's stamps; ``rubbed`` strokes of an ended count are shown rubbed out."""
         sizes = self.sizes
+        y = self.top + round(sizes.foot * 0.44)
+        facts, edge = self._facts(foot, rubbed, y)
         sentence = foot.message or (UNSURE if unsure else foot.next_stop)
-        stamps = self._sentence(sentence, sizes.px(17))
-        y = self.top + round(sizes.foot * 0.68)
-        x = sizes.margin
-        gap = round(sizes.quiet * 1.5)
-        for text in (foot.chunk, foot.tempo):
+        if not sentence:
+            return facts
+        room = edge - sizes.margin - sizes.quiet * 1.5
+        written = self._fitted(sentence, sizes.px(SENTENCE), room, self.palette.ink, hand=True)
+        top = y + round(sizes.px(SENTENCE) / 2) - written.baseline
+        return [Stamp(written.surface, sizes.margin, top), *facts]
+
+    def _facts(self, foot: Foot, rubbed: int, y: int) -> tuple[list[Stamp], float]:
+        """Return the quiet facts, set from the right edge leftwards, and where they begin."""
+        sizes, palette = self.sizes, self.palette
+        stamps: list[Stamp] = []
+        gap = round(sizes.quiet * 1.4)
+        x = sizes.width - sizes.margin
+
+        def word(text: str, room: float, colour: Colour) -> None:
+            nonlocal x
             if text:
-                written = lettering.words(text, round(sizes.quiet), self.palette.ink)
+                written = self._fitted(text, sizes.quiet, room, colour, hand=False)
+                x -= written.width
                 stamps.append(self._on_line(written, x, y))
-                x += written.width + gap
+                x -= gap
+
+        word(foot.port, sizes.width * 0.3, palette.pencil)
         if foot.tally is not None or rubbed:
-            stamps += self._tally(foot.tally or 0, rubbed, x, y)
-        if foot.port:
-            port = self._fitted(foot.port, sizes.quiet, sizes.width * 0.5, self.palette.pencil, hand=False)
-            stamps.append(self._on_line(port, sizes.width - sizes.margin - port.width, y))
-        return stamps
+            tally = self._tally(foot.tally or 0, rubbed, 0, y)
+            x -= max((stamp.rect.right for stamp in tally), default=0)
+            stamps += [stamp._replace(x=stamp.x + x) for stamp in tally]
+            x -= gap
+        word(foot.tempo, sizes.width * 0.2, palette.ink)
+        word(foot.chunk, sizes.width * 0.2, palette.ink)
+        return stamps, float(x + gap)
 
     def _on_line(self, written: lettering.Written, x: int, y: int) -> Stamp:
-        """Return a writing with its baseline half a capital under ``y``."""
+        """Return a writing with the middle of its capitals at ``y``."""
         return Stamp(written.surface, x, y + round(self.sizes.quiet / 2) - written.baseline)
-
-    def _sentence(self, text: str, height: float) -> list[Stamp]:
-        if not text:
-            return []
-        sizes = self.sizes
-        room = sizes.width - 2 * sizes.margin
-        written = self._fitted(text, height, room, self.palette.ink, hand=True)
-        y = self.top + round(sizes.foot * 0.10 + sizes.px(17) / 2)
-        return [Stamp(written.surface, sizes.margin, y - written.baseline)]
 
     def _fitted(
         self, text: str, height: float, room: float, colour: Colour, *, hand: bool

@@ -58,7 +58,9 @@ class Layout:
         self.staff = 4 * space
         self.strings = {i: self._strings(i) for i in self.systems}
         self.rows = max([len(found) for found in self.strings.values()] + [1])
-        self.fixed = self.rows * sizes.row + sizes.lane  # of a slot's height: what the staff does not scale
+        self.fixed = (
+            self.rows * sizes.row + sizes.drift_lane
+        )  # of a slot's height: what the staff does not scale
         self.slot_height = round(self.above + self.staff + self.rows_below + self.fixed)
         fit = (sizes.body_height - sizes.least_gap // 2) // (self.slot_height + sizes.least_gap // 2)
         self.slots = max(1, min(fit, MOST_SLOTS, len(self.systems) or 1))
@@ -85,7 +87,7 @@ class Layout:
         """Return the staff space at which a second system would fit too, unless that is too small to read."""
         if self.slots > 1 or len(self.systems) < 2:
             return None
-        fixed = self.fixed + (self.sizes.lane if self.rows_below > self.signs_below else 0)
+        fixed = self.fixed + (self.sizes.signs_lane if self.rows_below > self.signs_below else 0)
         room = (self.sizes.body_height - 1.5 * self.sizes.least_gap) / 2 - fixed
         found = int(self.engraved.space * room / max(self.slot_height - fixed, 1) * 4) / 4
         return found if found >= LEAST_STAFF_SPACE * self.sizes.minute * 0.95 else None
@@ -115,7 +117,7 @@ class Layout:
     def drift_y(self, slot: int, rows: int) -> int:
         """Return the y of the bars' baseline for drift."""
         top = self.staff_y(slot) + self.staff + self.rows_below
-        return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.lane / 2)
+        return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.drift_lane / 2)
 
     def spread(self, bar: int, tick: float, *, finished: bool = False) -> Spread:
         """Return what stands on the page when the player is at a tick of a performed bar.
@@ -143,7 +145,7 @@ class Layout:
         The signs stand in one line, as near to the music as it lets them; the rows under them, and under
         all ink.
         """
-        space, lane = self.engraved.space, self.sizes.lane
+        space, lane = self.engraved.space, self.sizes.signs_lane
         reach = 1.0 * space
         for stop in stops:
             place = self.places.x_of(stop.tick)
@@ -154,7 +156,7 @@ class Layout:
             if len(inked):
                 reach = max(reach, float(inked[-1]) - self.engraved.systems[place[0]].staff_bottom)
         ink = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
-        signs = reach + 0.3 * space + lane / 2
+        signs = reach + 0.2 * space + lane / 2
         return signs, max(signs + lane / 2, ink)
 
     def _runs(self, bars: tuple[int, int]) -> list[Run]:

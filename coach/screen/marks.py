@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from coach.core.shapes import DriftMark, MarkKind, NoteMark
 from coach.screen import lettering
-from coach.screen.engraved import Box, System
+from coach.screen.engraved import Box, System, bar_name, note_name
 from coach.screen.layout import Layout
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.plain_staff import staff_steps
@@ -61,7 +61,7 @@ class MarkPainter:
         score = self.layout.score
         if not 0 <= mark.note < len(score.notes):
             return None
-        return system.boxes.get(score.ids[int(score.notes["written"][mark.note])])
+        return system.boxes.get(note_name(score, int(score.notes["written"][mark.note])))
 
     def _played(self, text: str, box: Box, system: int, x0: int, y0: int, colour: Colour) -> Stamp:
         """Return the name of what was played, at the corner of the loop with the least ink in its way."""
@@ -100,7 +100,7 @@ class MarkPainter:
             return None
         shown = layout.engraved.systems[system]
         left, _ = layout.places.bar_box(bar)
-        first = shown.bars[0] == layout.score.bar_ids[layout.score.bars[bar].written]
+        first = shown.bars[0] == bar_name(layout.score, layout.score.bars[bar].written)
         digits = len(str(layout.score.bars[bar].number))
         # Left of its barline, clear of the first note's marks; on a new line left of the clef's curl.
         x = left - 0.3 * self.space - digits * self.sizes.quiet * 0.36
@@ -151,7 +151,7 @@ class MarkPainter:
             return []
         left, right = layout.places.bar_box(mark.bar)
         y = layout.drift_y(slot_of[system], len(rows[system]))
-        lane = self.sizes.lane
+        lane = self.sizes.drift_lane
         half = min(lane * 0.8, (right - left) / 4)
         first = layout.places.x_of(layout.score.bars[mark.bar].onset, mark.bar)
         x = layout.left + (first[1] if first is not None else left) + half - self.space * 0.6

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
 
 import pygame
@@ -160,7 +161,7 @@ class Page:
             stamps += self.marks.number(bar, slot_of, self.palette.pencil)
         for system, slot in slot_of.items():
             for row, string in enumerate(rows[system]):
-                tall = round(min(self.sizes.sign, self.layout.pitch(len(rows[system]))) * 0.94)
+                tall = math.ceil(min(self.sizes.sign, self.layout.pitch(len(rows[system])) * 0.95))
                 number = lettering.string_number(string, tall, self.palette.ink)
                 y = self.layout.row_y(slot, row, len(rows[system])) - number.get_height() // 2
                 stamps.append(Stamp(number, self.layout.left, y))
@@ -247,7 +248,7 @@ class Page:
             line.sort()
             before = ""
             for i, (x, way) in enumerate(line):
-                sign = lettering.sign(lettering.DAMP, round(self.sizes.lane * 0.98), self.palette.ink)
+                sign = lettering.sign(lettering.DAMP, math.ceil(self.sizes.sign), self.palette.ink)
                 at = self.layout.left + round(x)
                 found.append(Stamp(sign, at - sign.get_width() // 2, y - sign.get_height() // 2))
                 if way and way != before:

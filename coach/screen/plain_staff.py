@@ -14,7 +14,7 @@ import pygame
 
 from coach.core.pitch import FLAT_NAMES, SHARP_NAMES, STEPS
 from coach.core.score import TICKS_PER_QUARTER, Array, Bar, Score
-from coach.screen.engraved import Box, Engraved, System
+from coach.screen.engraved import Box, Engraved, System, bar_name, note_name
 from coach.screen.lettering import ACCIDENTALS, CLEF_8VB, glyph
 
 HEADS = {4: "\ue0a2", 2: "\ue0a3", 1: "\ue0a4"}  # quarters -> SMuFL note head
@@ -44,7 +44,7 @@ def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | 
     performed: dict[int, int] = {}
     for index, bar in enumerate(score.bars):
         performed.setdefault(bar.written, index)
-    first, last = bars if bars is not None else (0, len(score.bar_ids) - 1)
+    first, last = bars if bars is not None else (0, max(performed, default=-1))
     wanted = [performed[w] for w in range(first, last + 1) if w in performed]
     systems: list[System] = []
     at = 0
@@ -115,7 +115,7 @@ def _system(
     for index in line:
         right = size + _bar_width(score, index, space) * stretch
         bar = score.bars[index]
-        bar_boxes[score.bar_ids[bar.written]] = (left, right)
+        bar_boxes[bar_name(score, bar.written)] = (left, right)
         begin = size + LEAD * space if left else size + 0.4 * space
         per_tick = (right - space - begin) / max(bar.length, 1)
         rows = score.notes[score.notes["bar"] == index]
@@ -125,7 +125,7 @@ def _system(
                 x -= 1.3 * space
             heads.append(_head(row, rows, x, bar.fifths))
             steps = heads[-1].steps
-            boxes[score.ids[int(row["written"])]] = Box(
+            boxes[note_name(score, int(row["written"]))] = Box(
                 x - 0.6 * space, -steps / 2 * space, 1.2 * space, space
             )
         for anchor in score.anchors[score.anchors["bar"] == bar.written]:

@@ -153,8 +153,9 @@ class RingPainter:
         self.first_x = sizes.margin + round(sizes.sign * 1.25)  # right of the string's number
 
     def strokes(self, rows: int) -> Strokes:
-        """Return the strokes for a strip of so many rows."""
+        """Return the strokes for a strip of so many rows: a little larger than a row is no harm."""
         pitch = round(self.layout.pitch(rows))
+        pitch = self.sizes.row if pitch > 0.72 * self.sizes.row else pitch
         if pitch not in self._strokes:
             self._strokes[pitch] = Strokes(self.sizes, self.palette, pitch)
         return self._strokes[pitch]

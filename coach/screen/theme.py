@@ -144,13 +144,18 @@ class Sizes:
 
     @property
     def row(self) -> int:
-        """Height of one string's row."""
-        return round(self.px(ESSENTIAL))
+        """Height of one string's row: its number, and a little air."""
+        return round(self.px(21.5))
 
     @property
-    def lane(self) -> int:
-        """Height of the lane of damp signs above the rows, and of the drift slopes below them."""
-        return round(self.px(17))
+    def signs_lane(self) -> int:
+        """Height of the lane of damp signs above the rows."""
+        return round(self.px(21))
+
+    @property
+    def drift_lane(self) -> int:
+        """Height of the lane of drift slopes below the rows."""
+        return round(self.px(16))
 
     @property
     def head(self) -> int:
@@ -159,8 +164,8 @@ class Sizes:
 
     @property
     def foot(self) -> int:
-        """Height of the foot: the sentence and the quiet line."""
-        return round(self.px(43))
+        """Height of the foot's line."""
+        return round(self.px(30))
 
     @property
     def least_gap(self) -> int:
@@ -174,4 +179,4 @@ class Sizes:
 
     def strip_height(self, rows: int) -> int:
         """Return the height of what stands under a staff: damp signs, rows, drift."""
-        return rows * self.row + 2 * self.lane
+        return rows * self.row + self.signs_lane + self.drift_lane

@@ -358,7 +358,7 @@ class Window:
 
     def _written(self, bars: tuple[int, int]) -> tuple[int, int]:
         written = [bar.written for bar in self.score.bars[max(bars[0], 0) : bars[1] + 1]]
-        return (min(written), max(written)) if written else (0, len(self.score.bar_ids) - 1)
+        return (min(written), max(written)) if written else (0, 0)
 
     def _wanted(self, bars: tuple[int, int], space: float) -> Request | None:
         if not self.xml or not self.score.bar_ids:
