@@ -10,11 +10,15 @@ from coach.app.sitting import limits_of, replay
 from coach.core import words
 from coach.core.errors import TakeError
 from coach.core.profile import Profile
-from coach.core.report import Report, report
+from coach.core.report import report
+from coach.core.session import Session
 from coach.core.summary import summarise
 from coach.files.report import review_json, review_text, summary_text
 from coach.files.settings import takes_folder
 from coach.files.take import Take, read_take
+
+FEW_NOTES = 8  # fewer tell nothing
+FITTING_SHARE = 0.4  # a take with fewer right notes than this was played from something else
 
 
 def run_review(
@@ -40,6 +44,7 @@ def run_review(
 
         return run_replay(take, piece, profile=profile, limits=limits, screenshot=screenshot)
     session, ignored = replay(take, piece, profile=profile, limits=limits)
+    _refuse_other_score(session, path, piece)
     result = report(session, ignored)
     if how == "json":
         print(review_json(result))
@@ -49,7 +54,6 @@ def run_review(
     print(review_text(result, everything=everything))
     print()
     print(summary_text(summarise(result, title)))
-    _other_score(result, piece)
     return 0
 
 
@@ -72,12 +76,10 @@ def _piece_of(take: Take, path: Path, score: Path | None, tuning: str | None, ca
     return open_piece(found, tuning=tuning, capo=capo)
 
 
-def _other_score(result: Report, piece: Piece) -> None:
-    """Say so when hardly anything in the take fits the score."""
-    right = sum(1 for row in result.notes if row.verdict.kind.value == "right")
-    heard = sum(1 for row in result.notes if row.verdict.on_us is not None)
-    if heard >= 8 and right < 0.4 * heard:
-        print(
-            f"\ncoach: {words.OTHER_SCORE.format(right=right, heard=heard, score=piece.path.name)}",
-            file=sys.stderr,
-        )
+def _refuse_other_score(session: Session, take: Path, piece: Piece) -> None:
+    """Raise TakeError when hardly anything that was played fits the score."""
+    heard = len(session.matching.matches)
+    right = sum(1 for match in session.matching.matches if match.label.right and not match.lost)
+    if heard >= FEW_NOTES and right < FITTING_SHARE * heard:
+        what = words.OTHER_SCORE.format(right=right, heard=heard, score=piece.path.name)
+        raise TakeError(take.name, what, "give its own score with --score FILE")

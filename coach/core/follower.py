@@ -26,7 +26,8 @@ LOST_UNDER, LOST_WINDOW, LOST_CLIP = -4.5, 8, -12.0
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2
 
 # Codes of moves; 1..BAND are steps forward by so many groups.
-EXTRA, STAY, LATE, JUMP = 0, ft.BAND + 1, ft.BAND + 2, ft.BAND + 3
+EXTRA, STAY, LATE, JUMP, JUMP_TOO = 0, ft.BAND + 1, ft.BAND + 2, ft.BAND + 3, ft.BAND + 4
+OTHER_WITHIN, OTHER_BEYOND = 5.0, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class Follower:
         self._gains: list[float] = []
         self._lost = False
         self._pitch = np.zeros(HISTORY, np.int16)
-        self._origin = np.zeros(HISTORY, np.int32)  # where a jump at this note would come from
+        self._origin = np.zeros((HISTORY, 2), np.int32)  # where jumps at this note would come from
         self._moves = np.zeros((HISTORY, n), np.int8)
         self._slots = np.zeros((HISTORY, n), np.int16)  # row matched, counted from the group's first
         self._mean_velocity = 0.0
@@ -118,14 +119,14 @@ class Follower:
         for index in range(self._fed - 1, self._fed - 1 - count, -1):
             place = index % size
             move = int(self._moves[place, at])
-            jumped = move == JUMP
+            jumped = move >= JUMP
             row = -1
             if move != EXTRA:
                 row = int(starts[at]) + int(self._slots[place, at])
             right = row >= 0 and int(notes["pitch"][row]) == int(self._pitch[place])
             labels.append(Label(at, row, right, jumped or index == 0))
             if jumped:
-                at = int(self._origin[place])
+                at = int(self._origin[place, move - JUMP])
             elif 0 < move <= ft.BAND:
                 at -= move
         labels.reverse()
@@ -205,6 +206,7 @@ class Follower:
         self._fixed_row = np.where(groups.grace, ft.ROW_GRACE, np.where(fermata, ft.ROW_FERMATA, -1))
         self._sure = np.zeros(n + d, np.int64)
         self._advance, self._stay_in = ft.advance_table(), ft.stay_table()
+        self._faulty_in = ft.faulty_table()
         self._extra_in, self._late_in, self._jump_in = ft.extra_table(), ft.late_table(), ft.jump_table()
         # Buffers.
         self._gap = np.empty(n + d, np.int64)
@@ -242,7 +244,7 @@ class Follower:
         self._turns = 0
         self._pass_start = np.zeros(n + ft.BAND, np.int32)
         self._pass_age = np.zeros(n + ft.BAND, np.int32)
-        self._jump_key = -1
+        self._jump_to: dict[int, NDArray[np.float32]] = {}
         begin = np.full(n, np.log(0.3 / n), np.float32)
         first = 0
         if chunk is not None:
@@ -258,9 +260,10 @@ class Follower:
 
     def _targets(self, origin: int) -> NDArray[np.float32]:
         """Return the log share of each group among the places a jump from ``origin`` leads to."""
-        if self._jump_key == origin:
-            return self._jump_to
-        self._jump_key = origin
+        if (kept := self._jump_to.get(origin)) is not None:
+            return kept
+        if len(self._jump_to) > 3:
+            self._jump_to.clear()
         to = self._by_bars_back.take((int(self._bars[origin]) + len(self.score.bars)) - self._bars)
         to += self._start_weight
         first = max(origin - ft.STUTTER_GROUPS + 1, 0)
@@ -273,12 +276,12 @@ class Follower:
             at = self._chunk_first
             to[at] = np.logaddexp(to[at], np.float32(np.log(ft.TO_CHUNK)))
         to[origin + 1 : origin + 1 + ft.BAND] = ft.NEVER  # that is a step, with or without a pause
-        self._jump_to = to
+        self._jump_to[origin] = to
         return to
 
     def _begin(self, place: int, onset_us: int, pitch: int, string: int) -> None:
         d = ft.BAND
-        fit, slot, _, _ = self._terms.of(pitch, string)
+        fit, slot, *_ = self._terms.of(pitch, string)
         like = self._begin_at + fit
         self._best = int(like.argmax())
         self._like[d:] = like - like[self._best]
@@ -302,7 +305,7 @@ class Follower:
 
     def _step(self, place: int, now: int, pitch: int, string: int, velocity: int) -> None:
         d, n = ft.BAND, self._n
-        fit, slot, right, as_extra = self._terms.of(pitch, string)
+        fit, slot, right, as_extra, as_faulty = self._terms.of(pitch, string)
         like = self._like
         # Time since each token's group began, and against its own tempo.
         np.subtract(now, self._since, out=self._gap)
@@ -327,18 +330,28 @@ class Follower:
         log_bins = (self._log_gap[d:] - ft.LOG_MIN) * ft.BINS_PER_UNIT
         log_bins = log_bins.astype(np.int64)
         here = like[d:]
+        faint = self._faintness(velocity)
         extra = self._extra_in.take(log_bins)
-        extra += here
         extra += as_extra
-        extra += np.float32(ft.EXTRA + self._faintness(velocity))
+        extra += np.float32(faint)
+        faulty = self._faulty_in.take(log_bins)
+        faulty += as_faulty
+        faulty += np.float32(faint * ft.FAULTY_FAINT)
+        np.maximum(extra, faulty, out=extra)
+        extra += here
         # Anywhere: a jump from the most likely place to turn from.
         turn = self._from[d:] + self._stop
         origin = int(turn.argmax())
-        self._origin[place] = origin
-        leap = float(turn[origin]) + float(self._jump_in[log_bins[origin]])
-        jump = self._targets(origin).copy()
+        jump = self._leap(turn, origin, log_bins)
+        turn[max(origin - OTHER_BEYOND, 0) : origin + OTHER_BEYOND + 1] += ft.NEVER
+        other = int(turn.argmax())
+        self._origin[place] = origin, other
+        too = None
+        if turn[other] > like[origin + d] + self._stop[origin] - OTHER_WITHIN:
+            jump_too = self._leap(turn, other, log_bins)
+            too = jump_too > jump
+            np.maximum(jump, jump_too, out=jump)
         jump += fit
-        jump += np.float32(leap)
         jump[~right] = ft.NEVER
         moves = self._moves[place]
         slots = self._slots[place]
@@ -350,6 +363,8 @@ class Follower:
         jumps = jump > new
         np.copyto(new, jump, where=jumps)
         moves[jumps] = JUMP
+        if too is not None:
+            moves[jumps & too] = JUMP_TOO
         self._within_chord(new, moves, slots, log_bins, pitch, string)
         self._late(new, moves, slots, log_bins, pitch, string)
         # The best, and what it gained: how the player is doing.
@@ -360,7 +375,7 @@ class Follower:
         self._note_gain(gained)
         alive = new > BEAM
         new[~alive] = ft.NEVER
-        self._move_tokens(now, slot, right, moves, alive, origin)
+        self._move_tokens(now, slot, right, moves, alive, origin, other)
         like[d:] = new
         self._pass_age[d:] += 1
         if self._pass_age[best + d] == LEARN_AFTER:
@@ -368,7 +383,11 @@ class Follower:
             self._visits[turned_to] += 1
             self._learnt[turned_to] = np.log1p(ft.LEARNT * self._visits[turned_to])
             self._turns += 1
-            self._jump_key = -1
+            self._jump_to.clear()
+
+    def _leap(self, turn, origin, log_bins):
+        """Return the log likelihood of having jumped to each group from one place, but for the note itself."""
+        return self._targets(origin) + np.float32(turn[origin] + self._jump_in[log_bins[origin]])
 
     def _faintness(self, velocity: int) -> float:
         """Return how much rather a note so soft is an extra one: log odds."""
@@ -412,7 +431,7 @@ class Follower:
         moves[at] = LATE
         slots[at] = self.groups.starts[left] + best - self.groups.starts[at]
 
-    def _move_tokens(self, now, slot, right, moves, alive, origin) -> None:
+    def _move_tokens(self, now, slot, right, moves, alive, origin, other) -> None:
         d = ft.BAND
         # Within a chord.
         at = np.flatnonzero(alive & (moves == STAY))
@@ -431,7 +450,8 @@ class Follower:
             self._left_used[at] |= np.left_shift(1, place.astype(np.int64))
             full = np.left_shift(1, self._size[left].astype(np.int64)) - 1
             self._left[at[self._left_used[at] == full]] = -1
-        jumped = np.flatnonzero(alive & (moves == JUMP))
+        jumped = np.flatnonzero(alive & (moves >= JUMP))
+        come_from = np.where(moves[jumped] == JUMP, origin, other)
         at = np.flatnonzero(alive & (moves == 1))
         if len(at):
             steps = self._scores[:, at].argmax(axis=0) + 1
@@ -457,7 +477,7 @@ class Follower:
             left_used = np.where(skipped_grace, 0, self._used[back])
             some = skipped_grace | (self._open[back] > 0)
         # A jump leaves with the origin's tempo.
-        tempo_there, sure_there = self._tempo[origin + d], self._sure[origin + d]
+        tempo_there, sure_there = self._tempo[come_from + d], self._sure[come_from + d]
         if len(at):
             self._pass_start[at + d], self._pass_age[at + d] = start_there, age_there
             self._tempo[at + d] = tempo
@@ -469,7 +489,7 @@ class Follower:
         if len(jumped):
             self._pass_start[jumped + d], self._pass_age[jumped + d] = jumped, 0
             self._tempo[jumped + d] = tempo_there
-            self._sure[jumped + d] = min(sure_there, ft.ROW_AFTER_JUMP)
+            self._sure[jumped + d] = np.minimum(sure_there, ft.ROW_AFTER_JUMP)
             self._left[jumped] = -1
             self._enter(jumped, now, slot)
             self._set_row(jumped)

@@ -8,6 +8,8 @@ published model the source stands beside it.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -58,8 +60,12 @@ STRING_RIGHT, STRING_WRONG = 1.6, -2.3
 WRONG_STRING_RIGHT, WRONG_STRING_WRONG = 0.8, -0.8
 # A note that matches nothing, by what it is beside a note of the group: the same again (double trigger),
 # a neighbour, a ghost (octave, twelfth, fifth); an open string that was brushed; anything.
-EXTRA_AGAIN, EXTRA_NEAR, EXTRA_GHOST, EXTRA_OPEN, EXTRA_ELSE = 0.15, 0.03, 0.04, 0.03, 0.01
-EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.4, 60e3, 0.7, 7e6
+FAULTY_AGAIN, FAULTY_GHOST, FAULTY_OPEN, FAULTY_ELSE = 0.20, 0.06, 0.05, 0.002
+EXTRA_AGAIN, EXTRA_NEAR, EXTRA_ELSE = 0.06, 0.04, 0.012
+FAULTY, FAULTY_WITH, FAULTY_WITH_US, FAULTY_US, FAULTY_SPREAD = np.log(0.05), 0.3, 12e3, 70e3, 0.8
+EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.6, 150e3, 1.0, 10e6
+OTHER_STRING = np.log(0.003)  # the right fret of a neighbouring string
+FAULTY_FAINT = 1.0
 STAY_FAST, STAY_FAST_US, STAY_SLOW_US = 0.75, 14e3, 60e3
 LATE_US, LATE_SPREAD = 40e3, 1.0
 FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST = 0.6, 4.0, -0.3, 1.8
@@ -134,6 +140,12 @@ def extra_table() -> Floats:
     return _log(EXTRA_SOON * soon + (1 - EXTRA_SOON) * _waiting(EXTRA_RATE_US))
 
 
+def faulty_table() -> Floats:
+    """Return the log density of the log interval before a note that nobody played, shape (LOG_BINS,)."""
+    later = _normal(_log_times(), np.log(FAULTY_US), FAULTY_SPREAD)
+    return _log(FAULTY_WITH * _waiting(FAULTY_WITH_US) + (1 - FAULTY_WITH) * later)
+
+
 def late_table() -> Floats:
     """Return the log density of how late a note of the group just left comes, shape (LOG_BINS,)."""
     return _log(_normal(_log_times(), np.log(LATE_US), LATE_SPREAD))
@@ -145,6 +157,16 @@ def jump_table() -> Floats:
     whole = (TURN_BELOW + TURN_ABOVE) / 2  # makes the two halves meet, and one in all
     below, above = _normal(x, 0, TURN_BELOW) * TURN_BELOW, _normal(x, 0, TURN_ABOVE) * TURN_ABOVE
     return _log(np.where(x < 0, below, above) / whole)
+
+
+class Fit(NamedTuple):
+    """How one pitch (on one string) fits each onset group: log likelihoods, one entry a group."""
+
+    note: Floats  # as the group's note it fits best
+    slot: NDArray[np.int16]  # that note's place in the group
+    right: NDArray[np.bool_]  # it has that pitch
+    extra: Floats  # as a note that the player added
+    faulty: Floats  # as one that nobody played: a ghost, a double trigger, a brushed string
 
 
 class PitchTerms:
@@ -188,8 +210,9 @@ class PitchTerms:
             self._by_distance[distance] = np.log(share)
         self._by_distance[0] = RIGHT
         tuning = groups.score.tuning
-        self._open = {tuning.open_pitch(s) for s in range(1, tuning.strings + 1)}
-        self._kept: dict[tuple[int, int], tuple[Floats, NDArray[np.int16], NDArray[np.bool_], Floats]] = {}
+        self._tuned = {s: tuning.open_pitch(s) for s in range(1, tuning.strings + 1)}
+        self._open = set(self._tuned.values())
+        self._kept: dict[tuple[int, int], Fit] = {}
         self._most_kept = max(16, min(256, 16_000_000 // (11 * max(groups.count, 1))))
 
     def of_slots(self, kinds: NDArray[np.int64], pitch: int, string: int) -> Floats:
@@ -203,40 +226,49 @@ class PitchTerms:
             on_it = np.where(right, np.float32(STRING_RIGHT), np.float32(WRONG_STRING_RIGHT))
             off_it = np.where(right, np.float32(STRING_WRONG), np.float32(WRONG_STRING_WRONG))
             fits += np.where(named, np.where(same, on_it, off_it), np.float32(0))
+            if string in self._tuned:
+                strayed = np.float32(OTHER_STRING) + np.zeros_like(fits)
+                fret = pitch - self._tuned[string]
+                for neighbour in (string - 1, string + 1):
+                    if neighbour in self._tuned:
+                        meant = (strings == neighbour) & (pitches == self._tuned[neighbour] + fret)
+                        fits = np.where(meant, np.maximum(fits, strayed), fits)
         fits -= self.log_size[kinds][:, None]
         return fits
 
-    def of(self, pitch: int, string: int) -> tuple[Floats, NDArray[np.int16], NDArray[np.bool_], Floats]:
-        """Return for each group: fit of its best note, that note's place, whether right, fit as an extra."""
+    def of(self, pitch: int, string: int) -> Fit:
+        """Return how a pitch and a string (0: unknown) fit every group."""
         key = (pitch, string)
         found = self._kept.pop(key, None)
         if found is None:
             kinds = np.arange(len(self.pitch))
             slots = self.of_slots(kinds, pitch, string)
             best = slots.argmax(axis=1)
-            fit = slots[kinds, best]
-            right = self.pitch[kinds, best] == pitch
-            near = self._as_extra(pitch)
-            extra = near.take(self.of_group)
-            extra[1:] = np.maximum(extra[1:], extra[:-1] - np.float32(0.5))
-            found = (
-                fit.take(self.of_group),
+            extra, faulty = self._as_extra(pitch)
+            found = Fit(
+                slots[kinds, best].take(self.of_group),
                 best.astype(np.int16).take(self.of_group),
-                right.take(self.of_group),
-                extra,
+                (self.pitch[kinds, best] == pitch).take(self.of_group),
+                self._or_before(extra),
+                self._or_before(faulty),
             )
         self._kept[key] = found  # last in, last out
         if len(self._kept) > self._most_kept:
             self._kept.pop(next(iter(self._kept)))
         return found
 
-    def _as_extra(self, pitch: int) -> Floats:
+    def _or_before(self, by_kind: Floats) -> Floats:
+        """Spread a figure over the groups; what fits the group before counts a little less."""
+        found = by_kind.take(self.of_group)
+        found[1:] = np.maximum(found[1:], found[:-1] - np.float32(0.5))
+        return found
+
+    def _as_extra(self, pitch: int) -> tuple[Floats, Floats]:
         distance = np.abs(self.pitch - pitch)
-        share = np.full(len(distance), EXTRA_OPEN if pitch in self._open else EXTRA_ELSE)
-        for found, value in (
-            (np.isin(distance, (7, 12, 19)), EXTRA_GHOST),
-            ((distance == 1) | (distance == 2), EXTRA_NEAR),
-            (distance == 0, EXTRA_AGAIN),
-        ):
-            share = np.where(found.any(axis=1), np.maximum(share, value), share)
-        return np.log(share).astype(np.float32)
+        again = (distance == 0).any(axis=1)
+        near = ((distance == 1) | (distance == 2)).any(axis=1)
+        ghost = np.isin(distance, (7, 12, 19)).any(axis=1)
+        extra = np.where(again, EXTRA_AGAIN, np.where(near, EXTRA_NEAR, EXTRA_ELSE))
+        faulty = np.full(len(distance), FAULTY_OPEN if pitch in self._open else FAULTY_ELSE)
+        faulty = np.maximum(faulty, np.where(again, FAULTY_AGAIN, np.where(ghost, FAULTY_GHOST, 0)))
+        return (EXTRA + np.log(extra)).astype(np.float32), (FAULTY + np.log(faulty)).astype(np.float32)

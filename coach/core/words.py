@@ -82,7 +82,7 @@ NEXT_DRILL = "Next, play {bars} slowly, three clean times in a row: {todo}."
 NEXT_FASTER = "Next, play it again a little faster."
 NEXT_SLOWER = "Next, play it again a little slower."
 
-OTHER_SCORE = "only {right} of {heard} notes fit {score}: perhaps the take belongs to another score"
+OTHER_SCORE = "only {right} of its {heard} notes fit {score}"
 DEMO_INTRO = "A simulated student plays “{title}”; nobody recorded it, the faults are planted."
 DEMO_SOURCE = "the demo's take"
 PLAY_UNSEEN = "No window: play, and press Ctrl-C to end."

@@ -21,7 +21,9 @@ from coach.core.verdicts import DAMPING_FAULTS, Stroke
 
 Cells = tuple[str, ...]
 # Counted, but of no use to a student: every converter sends these.
-EVERYDAY = {"controller", "real-time", "note-offs of nothing sounding", "pressure or program", "sysex", "system"}
+EVERYDAY = {
+    "controller", "real-time", "note-offs of nothing sounding", "pressure or program", "sysex", "system",
+}  # fmt: skip
 
 # --- the plan ---------------------------------------------------------------------------------------
 

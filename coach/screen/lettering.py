@@ -123,6 +123,20 @@ def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Writ
 
 
 @lru_cache(maxsize=CACHED)
+def haloed(text: str, height: int, colour: Colour, paper: Colour) -> Written:
+    """Return pencilled words with a rim of bare paper, for writing over staff lines."""
+    over, under = words(text, height, colour, hand=True), words(text, height, paper, hand=True)
+    rim = max(round(height * 0.1), 1)
+    width, tall = over.surface.get_size()
+    whole = pygame.Surface((width + 2 * rim, tall + 2 * rim), pygame.SRCALPHA)
+    for dx in (0, rim, 2 * rim):
+        for dy in (0, rim, 2 * rim):
+            whole.blit(under.surface, (dx, dy))
+    whole.blit(over.surface, (rim, rim))
+    return Written(whole, over.baseline + rim)
+
+
+@lru_cache(maxsize=CACHED)
 def glyph(sign: str, space: float, colour: Colour) -> pygame.Surface:
     """Return a music sign, cropped, for a staff whose lines are ``space`` pixels apart."""
     surface, _ = _music(max(round(space * 4), 4)).render(sign, colour)

@@ -66,7 +66,7 @@ class MarkPainter:
     def _played(self, text: str, box: Box, system: int, x0: int, y0: int, colour: Colour) -> Stamp:
         """Return the name of what was played, at the corner of the loop with the least ink in its way."""
         dark = self.layout.dark[system]
-        written = lettering.words(text, round(self.sizes.words), colour, hand=True)
+        written = lettering.haloed(text, round(self.sizes.words), colour, self.palette.paper)
         ink = written.surface.get_bounding_rect()
         wide, tall = ink.width, ink.height
         reach = 1.75 * self.space

@@ -15,6 +15,7 @@ from coach.screen.theme import Colour, Palette, Sizes
 
 RANG_ON = (RingState.OVERDUE, RingState.LATE, RingState.RINGING)
 SHIFT = 137  # pixels by which neighbouring rows use another piece of the same stroke
+LIGHT = 0.68
 STRIP_SPARE = 8 * SHIFT
 
 
@@ -38,7 +39,10 @@ class Strokes:
         if width <= 0:
             return []
         shift = row % 8 * SHIFT
-        drawn = strip(kind, self._length, height, weights.get(kind, 1.0), colour)
+        weight = weights.get(kind, 1.0)
+        if colour == self.palette.pencil and kind in ("line", "wave"):
+            weight *= LIGHT  # what is not settled is sketched
+        drawn = strip(kind, self._length, height, weight, colour)
         return [Stamp(drawn, x, y - height // 2, (x + shift, 0, width, height))]
 
     def upright(self, colour: Colour) -> Patch:
