@@ -97,7 +97,7 @@ def test_x_runs_with_the_ticks(known: tuple[ScoreFile, Engraved]):
 
 def test_a_note_stands_where_its_head_is(known: tuple[ScoreFile, Engraved]):
     read, engraved = known
-    score, places = read.score, Places(*((read.score, engraved)))
+    score, places = read.score, Places(read.score, engraved)
     for row in score.notes[~score.notes["grace"]]:
         place = places.x_of(int(row["onset"]), int(row["bar"]))
         assert place is not None

@@ -8,7 +8,7 @@ from coach.core import words
 from coach.core.clash import Clash
 from coach.core.report import DampRow, NoteRow, Report, StrayRow, count_damps, count_strokes
 from coach.core.shapes import Summary, SummaryRow
-from coach.core.verdicts import DAMPING_FAULTS, Damping, Stroke
+from coach.core.verdicts import Damping, Stroke
 
 SEVERITY = {Clash.HIGH: 3.0, Clash.MIDDLE: 2.0, Clash.LOW: 1.0}
 MOST_ROWS = 6  # what fits a page, and what a student can keep in mind
@@ -89,9 +89,10 @@ def _next(worst: list[DampRow], result: Report) -> str:
     """Return what to try next: the bar that fails most, with the bar before it, and the way."""
     if not worst:
         return words.NEXT_FASTER if any(one.faults == () for one in result.passes) else words.NEXT_SLOWER
-    often = Counter(row.due_bar for row in worst if row.verdict.kind in DAMPING_FAULTS)
-    bar, _ = max(often.items(), key=lambda item: (item[1], -item[0]))
-    row = next(r for r in worst if r.due_bar == bar)
+    # The bar where most stops fail; among equals the one with the worst fault, which is named above.
+    often = Counter(row.due_bar for row in worst)
+    row = max(worst, key=lambda r: often[r.due_bar])
+    bar = row.due_bar
     todo = words.advice(row.verdict.kind, row.way, row.verdict.string, words.beat_name(row.beat))
     first = max(bar - 1, min(one.first_bar for one in result.passes))
     return words.NEXT_DRILL.format(bars=words.bars_words(first, bar), todo=todo)
