@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from coach.screen.theme import (
@@ -13,6 +14,7 @@ from coach.screen.theme import (
     READING_DISTANCE_M,
     SCREEN_HEIGHT_MM,
     STAFF_SPACE,
+    Colour,
     Palette,
     Sizes,
     arc_minutes,
@@ -92,3 +94,49 @@ def test_the_page_is_the_same_at_every_resolution():
     small, large = Sizes.of(1920, 1080), Sizes.of(3840, 2160)
     for name in ("sign", "words", "quiet", "row", "signs_lane", "drift_lane", "margin", "head", "foot"):
         assert getattr(large, name) == pytest.approx(2 * getattr(small, name), abs=2), name
+
+
+# Machado, Oliveira and Fernandes (2009), "A physiologically-based model for simulation of color vision
+# deficiency", severity 1.0, on linear RGB.
+DEFICIENCIES = {
+    "protanopia": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+    "deuteranopia": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "tritanopia": (
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ),
+}
+
+
+def seen(colour: Colour, matrix: tuple[tuple[float, ...], ...]) -> np.ndarray:
+    """Return a colour as seen, in CIE L*a*b* (D65)."""
+    share = np.array(colour) / 255
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    xyz = np.array(
+        [
+            [0.4124564, 0.3575761, 0.1804375],
+            [0.2126729, 0.7151522, 0.0721750],
+            [0.0193339, 0.1191920, 0.9503041],
+        ]
+    ) @ np.clip(np.array(matrix) @ linear, 0, 1)
+    f = np.cbrt(xyz / np.array([0.95047, 1.0, 1.08883]))
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+@pytest.mark.parametrize("page", [DAY, NIGHT], ids=["day", "night"])
+@pytest.mark.parametrize("name", list(DEFICIENCIES))
+def test_the_two_pencil_colours_stay_apart_for_colour_blind_eyes(page: Palette, name: str):
+    matrix = DEFICIENCIES[name]
+    for row in matrix:
+        assert sum(row) == pytest.approx(1.0, abs=2e-6)  # white stays white
+    apart = np.linalg.norm(seen(page.written, matrix) - seen(page.rang, matrix))
+    assert apart > 40  # CIE 1976; some 2.3 are just noticed side by side

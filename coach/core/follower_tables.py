@@ -8,12 +8,8 @@ published model the source stands beside it.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import NDArray
-
-from coach.core.groups import Groups
 
 Floats = NDArray[np.float32]
 Ints = NDArray[np.int64]
@@ -28,7 +24,9 @@ SHORTEST_US, LONGEST_US = 1_000.0, 120e6  # intervals are taken to lie between t
 LOG_MIN = float(np.log(SHORTEST_US))
 LOG_BINS = int(np.ceil((np.log(LONGEST_US) - LOG_MIN) * BINS_PER_UNIT)) + 2
 RATIO_MAX = 13.0  # of log(interval / expected), either way
-RATIO_BINS = int(2 * RATIO_MAX * BINS_PER_UNIT) + 1
+RATIO_ZERO = int(RATIO_MAX * BINS_PER_UNIT)
+RATIO_BINS = 2 * RATIO_ZERO + 1
+RATIO_LOW, RATIO_HIGH = 5.5, 19.5  # log µs: what an interval at the written tempo is taken to lie between
 
 # --- rows of the advance table: how sure the tempo is, or why it is not kept -----------------------
 
@@ -40,12 +38,14 @@ GAINS = np.array([0.9, 0.6, 0.5, 0.42, 0.36] + [0.30] * (ROWS - 5), np.float32)
 GAINS[ROW_GRACE] = 0.0
 GAINS[ROW_FERMATA] = 0.0
 
+SHORT_US, HESITATION, MOST, MOST_EARLY = 150e3, 1.2, 0.35, 1.35  # what the tempo learns from, and how much
 LOOSE, TIGHT = 1.0, 0.22  # spread of log(interval / expected): at first, and when the tempo is known
 GRACE_US = 80_000.0  # a grace note takes about this long from what it leads to (appoggiaturas last
 #                      130 +- 70 ms in Nakamura's published parameters; plucked ones are quicker)
 
 # --- moves --------------------------------------------------------------------------------------
 
+HAND_ALONE = np.log(0.007)  # from bass to bass, or melody to melody, whatever lies between
 SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.35), np.log(0.4)
 LEAVE_EACH, LEAVE_MOST = np.log(0.2), 4  # for each note of a group that was not played
 STAY, EXTRA, LATE, JUMP = np.log(0.97), np.log(0.03), np.log(0.015), np.log(0.001)
@@ -68,9 +68,9 @@ OTHER_STRING = np.log(0.003)  # the right fret of a neighbouring string
 FAULTY_FAINT = 1.0
 STAY_FAST, STAY_FAST_US, STAY_SLOW_US = 0.75, 14e3, 60e3
 LATE_US, LATE_SPREAD = 40e3, 1.0
-FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST = 0.6, 4.0, -0.3, 1.8
 PAUSE, PAUSE_MEAN, PAUSE_SPREAD, VAGUE, VAGUE_SPREAD = 0.11, 0.9, 0.8, 0.03, 1.4
 TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.3
+BEGIN_ANYWHERE = 0.3  # of all takes; the others begin where the piece or the chunk does
 # Where a jump leads.
 TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.15, 8, 4.0
 TO_BACK, BACK_FADE = 0.65, 4.0
@@ -82,7 +82,7 @@ TO_CHUNK = 0.6
 
 
 def _normal(x: NDArray[np.float64], mean: float, spread: float) -> NDArray[np.float64]:
-    return np.exp(-0.5 * ((x - mean) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
+    return np.asarray(np.exp(-0.5 * ((x - mean) / spread) ** 2) / (spread * np.sqrt(2 * np.pi)))
 
 
 def _log(density: NDArray[np.float64]) -> Floats:
@@ -157,118 +157,3 @@ def jump_table() -> Floats:
     whole = (TURN_BELOW + TURN_ABOVE) / 2  # makes the two halves meet, and one in all
     below, above = _normal(x, 0, TURN_BELOW) * TURN_BELOW, _normal(x, 0, TURN_ABOVE) * TURN_ABOVE
     return _log(np.where(x < 0, below, above) / whole)
-
-
-class Fit(NamedTuple):
-    """How one pitch (on one string) fits each onset group: log likelihoods, one entry a group."""
-
-    note: Floats  # as the group's note it fits best
-    slot: NDArray[np.int16]  # that note's place in the group
-    right: NDArray[np.bool_]  # it has that pitch
-    extra: Floats  # as a note that the player added
-    faulty: Floats  # as one that nobody played: a ghost, a double trigger, a brushed string
-
-
-class PitchTerms:
-    """How well a pitch (and a string) fits each onset group; worked out once and kept.
-
-    Groups of the same notes share their figures, so a new pitch costs as much as there are different
-    groups.
-    """
-
-    MOST_COLUMNS = 24  # notes of one group that are told apart
-
-    def __init__(self, groups: Groups) -> None:
-        notes = groups.score.notes
-        sizes = np.minimum(np.diff(groups.starts), self.MOST_COLUMNS)
-        width = int(sizes.max(initial=1))
-        kinds: dict[tuple[bytes, ...], int] = {}
-        of_group = np.zeros(groups.count, np.int64)
-        rows = []
-        for g, (start, size) in enumerate(zip(groups.starts[:-1].tolist(), sizes.tolist(), strict=True)):
-            part = slice(start, start + size)
-            key = (
-                *(notes[name][part].tobytes() for name in ("pitch", "string", "grace")),
-                groups.needed[part].tobytes(),
-            )
-            if key not in kinds:
-                kinds[key] = len(rows)
-                rows.append(part)
-            of_group[g] = kinds[key]
-        self.of_group = of_group
-        self.pitch = np.full((max(len(rows), 1), width), -999, np.int16)
-        self.string = np.zeros((max(len(rows), 1), width), np.int8)
-        for kind, part in enumerate(rows):
-            self.pitch[kind, : part.stop - part.start] = notes["pitch"][part]
-            self.string[kind, : part.stop - part.start] = notes["string"][part]
-        self.log_size = np.log(np.maximum((self.pitch > -999).sum(axis=1), 1)).astype(np.float32)
-        self.needed = np.zeros((max(len(rows), 1), width), bool)
-        for kind, part in enumerate(rows):
-            self.needed[kind, : part.stop - part.start] = groups.needed[part] | notes["grace"][part]
-        self._by_distance = np.full(2000, ANYTHING, np.float32)
-        for distance, share in WRONG.items():
-            self._by_distance[distance] = np.log(share)
-        self._by_distance[0] = RIGHT
-        tuning = groups.score.tuning
-        self._tuned = {s: tuning.open_pitch(s) for s in range(1, tuning.strings + 1)}
-        self._open = set(self._tuned.values())
-        self._kept: dict[tuple[int, int], Fit] = {}
-        self._most_kept = max(16, min(256, 16_000_000 // (11 * max(groups.count, 1))))
-
-    def of_slots(self, kinds: NDArray[np.int64], pitch: int, string: int) -> Floats:
-        """Return the log likelihood of a pitch for each note of some groups, shape (len(kinds), width)."""
-        pitches, strings = self.pitch[kinds], self.string[kinds]
-        fits = self._by_distance[np.abs(pitches - pitch)]
-        fits[pitches == -999] = NEVER
-        fits[~self.needed[kinds]] += np.float32(SHARED)
-        if string:
-            right, named, same = pitches == pitch, strings > 0, strings == string
-            on_it = np.where(right, np.float32(STRING_RIGHT), np.float32(WRONG_STRING_RIGHT))
-            off_it = np.where(right, np.float32(STRING_WRONG), np.float32(WRONG_STRING_WRONG))
-            fits += np.where(named, np.where(same, on_it, off_it), np.float32(0))
-            if string in self._tuned:
-                strayed = np.float32(OTHER_STRING) + np.zeros_like(fits)
-                fret = pitch - self._tuned[string]
-                for neighbour in (string - 1, string + 1):
-                    if neighbour in self._tuned:
-                        meant = (strings == neighbour) & (pitches == self._tuned[neighbour] + fret)
-                        fits = np.where(meant, np.maximum(fits, strayed), fits)
-        fits -= self.log_size[kinds][:, None]
-        return fits
-
-    def of(self, pitch: int, string: int) -> Fit:
-        """Return how a pitch and a string (0: unknown) fit every group."""
-        key = (pitch, string)
-        found = self._kept.pop(key, None)
-        if found is None:
-            kinds = np.arange(len(self.pitch))
-            slots = self.of_slots(kinds, pitch, string)
-            best = slots.argmax(axis=1)
-            extra, faulty = self._as_extra(pitch)
-            found = Fit(
-                slots[kinds, best].take(self.of_group),
-                best.astype(np.int16).take(self.of_group),
-                (self.pitch[kinds, best] == pitch).take(self.of_group),
-                self._or_before(extra),
-                self._or_before(faulty),
-            )
-        self._kept[key] = found  # last in, last out
-        if len(self._kept) > self._most_kept:
-            self._kept.pop(next(iter(self._kept)))
-        return found
-
-    def _or_before(self, by_kind: Floats) -> Floats:
-        """Spread a figure over the groups; what fits the group before counts a little less."""
-        found = by_kind.take(self.of_group)
-        found[1:] = np.maximum(found[1:], found[:-1] - np.float32(0.5))
-        return found
-
-    def _as_extra(self, pitch: int) -> tuple[Floats, Floats]:
-        distance = np.abs(self.pitch - pitch)
-        again = (distance == 0).any(axis=1)
-        near = ((distance == 1) | (distance == 2)).any(axis=1)
-        ghost = np.isin(distance, (7, 12, 19)).any(axis=1)
-        extra = np.where(again, EXTRA_AGAIN, np.where(near, EXTRA_NEAR, EXTRA_ELSE))
-        faulty = np.full(len(distance), FAULTY_OPEN if pitch in self._open else FAULTY_ELSE)
-        faulty = np.maximum(faulty, np.where(again, FAULTY_AGAIN, np.where(ghost, FAULTY_GHOST, 0)))
-        return (EXTRA + np.log(extra)).astype(np.float32), (FAULTY + np.log(faulty)).astype(np.float32)

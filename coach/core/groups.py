@@ -116,7 +116,8 @@ class Groups:
         Bars are equal when their length and every onset in the bar, duration, pitch, string and grace
         mark agree; a note in a bar like no earlier one is its own twin.
         """
-        notes, first_like = self.score.notes, {}
+        notes = self.score.notes
+        first_like: dict[tuple[int | bytes, ...], int] = {}
         found = np.arange(len(notes), dtype=np.int32)
         edges = np.searchsorted(notes["bar"], np.arange(len(self.score.bars) + 1))
         for bar, begin, end in zip(self.score.bars, edges[:-1].tolist(), edges[1:].tolist(), strict=True):

@@ -80,6 +80,7 @@ class Engraved:
     systems: tuple[System, ...]
     space: float  # between two staff lines
     plain: bool  # our own plain staff, not the engraver's
+    fill: float = 1.0  # of its line: how much a single system would fill if it were not stretched
 
 
 def bar_name(score: Score, written: int) -> str:
@@ -134,7 +135,7 @@ class Places:
 
         ``bar`` names the bar to reckon from, for a tick at its very end; else the tick's own bar is taken.
         """
-        index = self.score.bar_index(tick) if bar is None else bar
+        index = self._bar_of(tick) if bar is None else bar
         system = self.system_of(index)
         if system is None:
             return None
@@ -148,7 +149,8 @@ class Places:
         note is where the stop is due.
         """
         score, found = self.score, list[Span]()
-        first, last = score.bar_index(start), score.bar_index(max(end, start))
+        first, last = score.bar_index(start), self._bar_of(max(end, start))
+        last = max(first, last)
         for bar in range(first, last + 1):
             system = self.system_of(bar)
             if system is None:
@@ -164,6 +166,13 @@ class Places:
             else:
                 found.append(Span(system, left, right, bar == first, bar == last))
         return found
+
+    def _bar_of(self, tick: float) -> int:
+        """Return the bar of a tick; for the end of a chunk the chunk's last bar, not the one after."""
+        bar = self.score.bar_index(tick)
+        if bar > 0 and tick <= self.score.bars[bar].onset and self.system_of(bar) is None:
+            return bar - 1
+        return bar
 
     def _x(self, tick: float, bar: int) -> float:
         place = self.x_of(tick, bar)

@@ -81,7 +81,7 @@ def engrave(
             "svgBoundingBoxes": True,
             "svgFormatRaw": True,
             "spacingLinear": SPACING,
-            "minLastJustification": 0.55,
+            "minLastJustification": 1.0,
             "fingeringScale": 0.9,
         }
     )
@@ -90,9 +90,26 @@ def engrave(
     if bars is not None:
         toolkit.select({"measureRange": f"{bars[0] + 1}-{bars[1] + 1}"})
         toolkit.redoLayout()
-    _balance(toolkit, xml, bars)
+    fill = _spread_out(toolkit, xml, bars)
     for page in range(1, toolkit.getPageCount() + 1):
-        yield _system(toolkit.renderToSVG(page).replace("Times, serif", family), space, options)
+        measures, ink = _system(toolkit.renderToSVG(page).replace("Times, serif", family), space, options)
+        yield {**measures, "fill": fill}, ink
+
+
+def _spread_out(toolkit: Any, xml: str, bars: list[int] | None) -> float:
+    """Justify the last line if it is not too short; return how much of the first the music itself fills."""
+    if toolkit.getPageCount() > 1:
+        toolkit.setOptions({"minLastJustification": 0.55})
+        toolkit.redoLayout()
+        _balance(toolkit, xml, bars)
+        return 1.0
+    lines = re.findall(r'<path d="M[-\d.]+ [-\d.]+ L([-\d.]+) [-\d.]+"', toolkit.renderToSVG(1))
+    wide = re.search(r'viewBox="0 0 (\d+)', toolkit.renderToSVG(1))
+    fill = max((float(x) for x in lines), default=1.0) / float(wide.group(1)) if wide else 1.0
+    # A drill of a bar or two: as wide as can be, for the sake of the ring lines.
+    toolkit.setOptions({"minLastJustification": 0.25})
+    toolkit.redoLayout()
+    return min(max(fill, 0.05), 1.0)
 
 
 def _balance(toolkit: Any, xml: str, bars: list[int] | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 from coach.core.shapes import Foot
@@ -10,6 +11,7 @@ from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
+LONG_PORT = 0.28  # of the width: what is said about the port is a sentence, not a word
 SENTENCE = 17.0  # minutes of arc
 UNSURE = "listening for the place …"
 MOST_STROKES = 15  # beyond this the count is written as a figure
@@ -19,15 +21,19 @@ class FootPainter:
     """Lays out the foot."""
 
     def __init__(self, sizes: Sizes, palette: Palette) -> None:
-        self.sizes, self.palette = sizes, palette
+        self.sizes, self.palette = sizes.plain, palette
         self.top = sizes.height - sizes.foot
 
     def stamps(self, foot: Foot, *, unsure: bool = False, rubbed: int = 0) -> list[Stamp]:
         """Return the foot's stamps; ``rubbed`` strokes of an ended count are shown rubbed out."""
         sizes = self.sizes
         y = self.top + round(sizes.foot * 0.44)
-        facts, edge = self._facts(foot, rubbed, y)
         sentence = foot.message or (UNSURE if unsure else foot.next_stop)
+        port = lettering.words(foot.port, round(sizes.quiet), self.palette.pencil)
+        if port.width > LONG_PORT * sizes.width and not foot.message:
+            # A port in trouble has more to say than a word, and that comes first.
+            sentence, foot = foot.port, replace(foot, port="")
+        facts, edge = self._facts(foot, rubbed, y)
         if not sentence:
             return facts
         room = edge - sizes.margin - sizes.quiet * 1.5

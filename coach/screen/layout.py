@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.score import Score
 from coach.core.shapes import StopSign
@@ -20,6 +21,8 @@ from coach.screen.theme import LEAST_STAFF_SPACE, Sizes
 
 MOST_SLOTS = 3
 ABOVE_STAFF = 2.9  # staff spaces kept free above a staff for bar numbers
+MOST_LOOKED_THROUGH = 40  # systems whose ink is looked at to set the signs close to it
+MOST_GROWTH = 1.7  # of a short chunk that has the page to itself
 Spread = tuple[int | None, ...]  # the system in each slot, from the top
 
 
@@ -53,10 +56,10 @@ class Layout:
         chosen: list[System] = [engraved.systems[i] for i in self.systems]
         space = engraved.space
         self.above = max([s.staff_top for s in chosen] + [ABOVE_STAFF * space])
-        self.dark = {i: engraved.systems[i].dark() for i in self.systems}
+        self._dark: dict[int, NDArray[np.bool_]] = {}
         self.signs_below, self.rows_below = self._strip(stops, chosen)
         self.staff = 4 * space
-        self.strings = {i: self._strings(i) for i in self.systems}
+        self.strings = self._strings()
         self.rows = max([len(found) for found in self.strings.values()] + [1])
         self.fixed = (
             self.rows * sizes.row + sizes.drift_lane
@@ -70,6 +73,23 @@ class Layout:
     def left(self) -> int:
         """X of a system's left edge."""
         return self.sizes.margin
+
+    def dark(self, system: int) -> NDArray[np.bool_]:
+        """Return where a system has ink, shape (height, width)."""
+        if system not in self._dark:
+            if len(self._dark) >= MOST_LOOKED_THROUGH:
+                self._dark.clear()
+            self._dark[system] = self.engraved.systems[system].dark()
+        return self._dark[system]
+
+    @property
+    def growth(self) -> float:
+        """Return how much larger everything could be if all of it is one short system; 1 if it is not."""
+        if len(self.systems) != 1:
+            return 1.0
+        sizes = self.sizes
+        room = (sizes.body_height - 2 * sizes.least_gap) / self.slot_height
+        return max(min(MOST_GROWTH, 0.94 / self.engraved.fill, room), 1.0)
 
     def slot_top(self, slot: int) -> int:
         """Return the y of a slot's upper edge; blank is shared out evenly, but not without limit."""
@@ -147,15 +167,17 @@ class Layout:
         """
         space, lane = self.engraved.space, self.sizes.signs_lane
         reach = 1.0 * space
+        ink = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
+        if len(chosen) > MOST_LOOKED_THROUGH:
+            return ink + lane / 2, ink + lane
         for stop in stops:
             place = self.places.x_of(stop.tick)
-            if not stop.wanted or place is None or place[0] not in self.dark:
+            if not stop.wanted or place is None or place[0] not in self.systems:
                 continue
             left, right = round(place[1] - lane * 0.6), round(place[1] + lane * (3.2 if stop.way else 0.6))
-            inked = np.flatnonzero(self.dark[place[0]][:, max(left, 0) : max(right, 1)].any(axis=1))
+            inked = np.flatnonzero(self.dark(place[0])[:, max(left, 0) : max(right, 1)].any(axis=1))
             if len(inked):
                 reach = max(reach, float(inked[-1]) - self.engraved.systems[place[0]].staff_bottom)
-        ink = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
         signs = reach + 0.2 * space + lane / 2
         return signs, max(signs + lane / 2, ink)
 
@@ -204,18 +226,17 @@ class Layout:
             after.append(tuple(shown))
         return before, after
 
-    def _strings(self, system: int) -> tuple[int, ...]:
-        """Return the strings of the system's bass notes, the higher-sounding first."""
+    def _strings(self) -> dict[int, tuple[int, ...]]:
+        """Return each system's bass strings, the higher-sounding first; a tied bass sounds on both lines."""
         score = self.score
-        bars = {i for i in range(len(score.bars)) if self.places.system_of(i) == system}
-        rows = score.notes[score.notes["bass"] & (score.notes["string"] > 0)]
-        found = {int(row["string"]) for row in rows if int(row["bar"]) in bars}
-        # A bass tied over from the line before sounds here too.
-        for row in rows:
-            end = int(row["onset"] + row["duration"]) - 1
-            if int(row["bar"]) not in bars and score.bar_index(end) in bars:
-                found.add(int(row["string"]))
-        return self.ordered(found)
+        found: dict[int, set[int]] = {system: set() for system in self.systems}
+        for row in score.notes[score.notes["bass"] & (score.notes["string"] > 0)]:
+            end = score.bar_index(int(row["onset"] + row["duration"]) - 1)
+            for bar in range(int(row["bar"]), max(end, int(row["bar"])) + 1):
+                system = self.places.system_of(bar)
+                if system in found:
+                    found[system].add(int(row["string"]))
+        return {system: self.ordered(strings) for system, strings in found.items()}
 
     def onset_xs(self, system: int, string: int) -> tuple[float, ...]:
         """Return the page x of a string's bass notes on a system, left to right."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+import pygame
+
 from coach.core.shapes import DriftMark, MarkKind, NoteMark
 from coach.screen import lettering
 from coach.screen.engraved import Box, System, bar_name, note_name
@@ -24,6 +26,7 @@ class MarkPainter:
     def __init__(self, layout: Layout, sizes: Sizes, palette: Palette) -> None:
         self.layout, self.sizes, self.palette = layout, sizes, palette
         self.space = layout.engraved.space
+        self._number_rects: dict[int, list[pygame.Rect]] = {}
 
     def _colour(self, settled: bool) -> Colour:
         return self.palette.ink if settled else self.palette.pencil
@@ -65,7 +68,8 @@ class MarkPainter:
 
     def _played(self, text: str, box: Box, system: int, x0: int, y0: int, colour: Colour) -> Stamp:
         """Return the name of what was played, at the corner of the loop with the least ink in its way."""
-        dark = self.layout.dark[system]
+        dark = self.layout.dark(system)
+        numbers, origin = self._numbers(system), y0
         written = lettering.haloed(text, round(self.sizes.words), colour, self.palette.paper)
         ink = written.surface.get_bounding_rect()
         wide, tall = ink.width, ink.height
@@ -85,6 +89,9 @@ class MarkPainter:
             x, y = round(corner[0]), round(corner[1])
             if x < 0 or x + wide > dark.shape[1]:
                 return math.inf
+            there = pygame.Rect(x, y, wide, tall)
+            if there.collidelist(numbers) >= 0 or y + origin < self.sizes.head:
+                return 1e9
             return float(dark[max(y, 0) : max(y + tall, 0), x : x + wide].sum())
 
         x, y = min(corners, key=in_the_way)
@@ -110,7 +117,7 @@ class MarkPainter:
 
     def _free_above(self, system: int, x: float, staff_top: float, digits: int) -> float:
         """Return the lowest y above the staff at which a number at ``x`` meets no ink."""
-        quiet, dark = self.sizes.quiet, self.layout.dark[system]
+        quiet, dark = self.sizes.quiet, self.layout.dark(system)
         half, tall = round(quiet * (0.4 + 0.3 * digits)), round(quiet * 0.75)
         columns = dark[:, max(round(x) - half, 0) : max(round(x) + half, 1)]
         usual = staff_top - quiet * 1.15
@@ -120,6 +127,21 @@ class MarkPainter:
                 return y
             y -= self.space * 0.25
         return y if not columns[: round(y) + tall].any() else usual
+
+    def _numbers(self, system: int) -> list[pygame.Rect]:
+        """Return where a system's bar numbers and their rings stand, within the system."""
+        if system not in self._number_rects:
+            found = []
+            for bar in range(len(self.layout.score.bars)):
+                place = self.number_at(bar, {system: 0})
+                if place is not None:
+                    half = self.sizes.quiet * (0.8 + 0.35 * len(str(self.layout.score.bars[bar].number)))
+                    x, y = place[0] - self.layout.left, place[1] - self.layout.system_y(0, system)
+                    found.append(
+                        pygame.Rect(round(x - half), round(y - half), round(2 * half), round(2 * half))
+                    )
+            self._number_rects[system] = found
+        return self._number_rects[system]
 
     def number(self, bar: int, slot_of: dict[int, int], colour: Colour) -> list[Stamp]:
         """Return a bar's printed number."""

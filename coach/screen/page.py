@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from functools import cached_property
 
+import numpy as np
 import pygame
 
 from coach.core.score import Score
@@ -157,8 +158,10 @@ class Page:
         for system, slot in slot_of.items():
             y = self.layout.system_y(slot, system)
             stamps.append(Stamp(self._picture(system), self.layout.left, y))
-        for bar in self._first_rounds:
-            stamps += self.marks.number(bar, slot_of, self.palette.pencil)
+        shown = self._shown_bars(slot_of)
+        for bar in shown:
+            if bar in self._first_rounds:
+                stamps += self.marks.number(bar, slot_of, self.palette.pencil)
         for system, slot in slot_of.items():
             for row, string in enumerate(rows[system]):
                 tall = math.ceil(min(self.sizes.sign, self.layout.pitch(len(rows[system])) * 0.95))
@@ -167,24 +170,29 @@ class Page:
                 stamps.append(Stamp(number, self.layout.left, y))
         stamps += self._turned(spread)
         due = {stop.note: stop.tick for stop in stops}
-        stamps += self._slots_of_notes(due, slot_of, rows)
+        stamps += self._slots_of_notes(due, shown, slot_of, rows)
         stamps += self._signs(stops, slot_of)
         paint(surface, stamps)
         return surface
 
+    def _shown_bars(self, slot_of: dict[int, int]) -> list[int]:
+        """Return the page's performed bars on the systems shown."""
+        first, last = max(self.bars[0], 0), min(self.bars[1], len(self.score.bars) - 1)
+        return [bar for bar in range(first, last + 1) if self.layout.places.system_of(bar) in slot_of]
+
     @cached_property
-    def _first_rounds(self) -> list[int]:
+    def _first_rounds(self) -> set[int]:
         """One performed bar for each written bar of the page."""
         first, last = self.bars
         found: dict[int, int] = {}
         for index in range(max(first, 0), min(last, len(self.score.bars) - 1) + 1):
             found.setdefault(self.score.bars[index].written, index)
-        return list(found.values())
+        return set(found.values())
 
     def _title(self) -> list[Stamp]:
         if not self.title:
             return []
-        sizes = self.sizes
+        sizes = self.sizes.plain
         written = lettering.words(self.title, round(sizes.quiet), self.palette.ink)
         x = max((sizes.width - written.width) // 2, sizes.margin)
         return [Stamp(written.surface, x, round(sizes.head * 0.58 + sizes.quiet / 2) - written.baseline)]
@@ -199,20 +207,26 @@ class Page:
         y = self.layout.staff_y(slot) + self.layout.staff / 2
         return [placed(_upwards(self.sizes.margin, self.layout.staff, self.palette.pencil), x, y)]
 
-    def _slots_of_notes(self, due: dict[int, float], slot_of: dict[int, int], rows: Rows) -> list[Stamp]:
+    def _slots_of_notes(
+        self, due: dict[int, float], shown: list[int], slot_of: dict[int, int], rows: Rows
+    ) -> list[Stamp]:
         """Return the written length of every bass note: a hairline from the note to its stop's tick."""
         notes, found = self.score.notes, list[Stamp]()
         seen: set[tuple[int, int]] = set()
         first, last = self.bars
-        for row in range(len(notes)):
-            note = notes[row]
-            if not note["bass"] or not first <= int(note["bar"]) <= last or not note["string"]:
-                continue
-            end = due.get(row, float(note["onset"] + note["duration"]))
-            key = (int(note["written"]), round(end - float(note["onset"])))
+        ends = notes["onset"] + notes["duration"]
+        near = np.zeros(len(notes), bool)  # what sounds in a bar that is shown
+        for bar in shown:
+            one = self.score.bars[bar]
+            near |= (notes["onset"] < one.end) & (ends >= one.onset)
+        near &= notes["bass"] & (notes["string"] > 0) & (notes["bar"] >= first) & (notes["bar"] <= last)
+        for row in np.flatnonzero(near):
+            onset = float(notes["onset"][row])
+            end = due.get(int(row), float(ends[row]))
+            key = (int(notes["written"][row]), round(end - onset))
             if key not in seen:
                 seen.add(key)
-                found += self._slot(int(note["string"]), float(note["onset"]), end, slot_of, rows)
+                found += self._slot(int(notes["string"][row]), onset, end, slot_of, rows)
         return found
 
     def _slot(

@@ -20,6 +20,7 @@ from coach.screen.theme import Colour
 
 Point = tuple[float, float]
 TILE = 256  # pixels of grain before it repeats
+WAVE = 0.78  # length of one swing of a wavy line, as a share of its height
 GRAIN_FLOOR = 0.80  # how much of a stroke stays where the paper's tooth is deepest: contrast must hold
 
 
@@ -170,7 +171,7 @@ def strip(kind: str, length: int, height: int, weight: float, colour: Colour) ->
         points = [(float(x), middle + 0.045 * height * wobble(3, x / 60)) for x in along]
         sheet.stroke(points, [weight * (1 + 0.13 * wobble(11, x / 23)) for x in along])
     elif kind == "wave":
-        period, swing = height * 0.78, (height - weight) * 0.36
+        period, swing = height * WAVE, (height - weight) * 0.36
         step = max(period / 14, 1.0)
         count = int((length + 2 * step) / step)
         xs = [i * step - step for i in range(count + 1)]

@@ -47,7 +47,7 @@ def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | 
     first, last = bars if bars is not None else (0, max(performed, default=-1))
     wanted = [performed[w] for w in range(first, last + 1) if w in performed]
     systems: list[System] = []
-    at = 0
+    at, fill = 0, 1.0
     while at < len(wanted):
         start = _start_width(score.bars[wanted[at]], space, first=at == 0)
         count, used = 0, start
@@ -59,10 +59,11 @@ def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | 
         line = wanted[at : at + count]
         stretch = (width - start) / max(used - start, 1.0)
         if at + count == len(wanted):
-            stretch = min(stretch, 1.4)
+            fill = min(used / width, 1.0)
+            stretch = min(stretch, 3.5 if at == 0 else 1.4)
         systems.append(_system(score, line, width, space, start, stretch, first=at == 0))
         at += count
-    return Engraved(tuple(systems), space, plain=True)
+    return Engraved(tuple(systems), space, plain=True, fill=fill if len(systems) == 1 else 1.0)
 
 
 def staff_steps(pitch: int, fifths: int) -> tuple[int, str]:

@@ -10,8 +10,8 @@ from coach.core.shapes import Summary, SummaryRow
 from coach.screen import lettering
 from coach.screen.keys import HELP_TITLE, KEY_LINES
 from coach.screen.pencil import Patch, Sheet
-from coach.screen.rings import Strokes
 from coach.screen.stamps import Stamp, paint, placed
+from coach.screen.strokes import Strokes
 from coach.screen.theme import Colour, Palette, Sizes
 
 BAR_BEAT = "bar {bar}, beat {beat}"

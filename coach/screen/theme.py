@@ -8,7 +8,7 @@ text on their page.  No state is told by colour alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 Colour = tuple[int, int, int]
 
@@ -91,6 +91,7 @@ class Sizes:
     height: int
     minute: float  # pixels to one minute of arc
     space: float  # between two staff lines
+    growth: float = 1.0  # how much larger the music is than it must be: a short chunk with room
 
     @classmethod
     def of(
@@ -118,6 +119,16 @@ class Sizes:
         space = min(max(two, LEAST_STAFF_SPACE * minute), STAFF_SPACE * minute)
         return cls(width, height, minute, max(round(space * 4) / 4, 3.0))
 
+    def scaled(self, factor: float) -> Sizes:
+        """Return the measures for everything larger, in the same window."""
+        space = round(self.space * factor * 4) / 4
+        return Sizes(self.width, self.height, self.minute * factor, space, self.growth * factor)
+
+    @property
+    def plain(self) -> Sizes:
+        """The measures without any growth, for title and foot."""
+        return replace(self, minute=self.minute / self.growth, space=self.space / self.growth, growth=1.0)
+
     def px(self, minutes: float) -> float:
         """Return the pixels of so many minutes of arc."""
         return minutes * self.minute
@@ -143,6 +154,11 @@ class Sizes:
         return round(self.px(22))
 
     @property
+    def music_width(self) -> int:
+        """Width of a system."""
+        return self.width - 2 * self.margin
+
+    @property
     def row(self) -> int:
         """Height of one string's row: its number, and a little air."""
         return round(self.px(21.5))
@@ -160,12 +176,12 @@ class Sizes:
     @property
     def head(self) -> int:
         """Height of the title's line."""
-        return round(self.px(18))
+        return round(self.px(18) / self.growth)
 
     @property
     def foot(self) -> int:
         """Height of the foot's line."""
-        return round(self.px(30))
+        return round(self.px(30) / self.growth)
 
     @property
     def least_gap(self) -> int:

@@ -17,16 +17,15 @@ import pygame
 
 from coach.core.errors import CoachError
 from coach.core.score import Score
-from coach.core.shapes import StopSign, Summary, View
+from coach.core.shapes import Summary, View
 from coach.screen import lettering
-from coach.screen.engraved import Engraved
-from coach.screen.engraving import Engraver, Request
+from coach.screen.binder import Binder
+from coach.screen.engraving import Engraver
 from coach.screen.keys import Action, action_of
 from coach.screen.page import Page
-from coach.screen.plain_staff import plain_staff, reach
 from coach.screen.sheets import help_sheet, summary_sheet
 from coach.screen.stamps import Stamp, changed, paint, repaint
-from coach.screen.theme import DAY, NIGHT, READING_DISTANCE_M, Palette, Sizes
+from coach.screen.theme import DAY, NIGHT, READING_DISTANCE_M, Palette
 
 WM_CLASS = "coach"
 LEAST = (480, 300)  # a smaller window is drawn as if it were this large, and cut
@@ -65,22 +64,20 @@ class Window:
 
         Raises CoachError where there is no display (``offscreen`` needs none).
         """
-        self.score, self.xml, self.distance_m = score, xml, distance_m
         self.title = score.title if title is None else title
         self.palette: Palette = NIGHT if night else DAY
-        self.notice = ""  # why the page is a plain staff although the score could be engraved
-        self._offscreen, self._fullscreen = offscreen, fullscreen
-        self._arrived: tuple[Request, Engraved | None, str] | None = None
+        self._offscreen, self._fullscreen, self._wish = offscreen, fullscreen, size
         self._woken = threading.Event()
-        self._engraver = engraver or Engraver(self._on_engraved)
-        self._wish = size
         self.surface = pygame.Surface(size or OFFSCREEN_SIZE) if offscreen else self._open(size)
-        rows = len({int(s) for s in score.notes["string"][score.notes["bass"]] if s > 0})
-        self._strings = max(rows, 1)
-        self._reach = reach(score)
-        self._page: Page | None = None
-        self._stops: tuple[StopSign, ...] = ()
-        self._request: Request | None = None
+        self.binder = Binder(
+            score,
+            xml,
+            self.title,
+            arrived=self.wake,
+            wait=offscreen,
+            distance_m=distance_m,
+            engraver=engraver,
+        )
         self._view: View | None = None
         self._sheet: pygame.Surface | None = None  # laid over the page
         self._summary: Summary | None = None
@@ -101,7 +98,7 @@ class Window:
         self._view = view
         if self._sheet is not None:
             return False
-        page = self._page_for(view)
+        page = self.binder.page_for(view)
         base, stamps = page.base(view), page.stamps(view)
         if self._shown is None or self._shown[0] is not base:
             self.surface.blit(base, (0, 0))
@@ -139,7 +136,12 @@ class Window:
     @property
     def page(self) -> Page | None:
         """The page as last drawn."""
-        return self._page
+        return self.binder.page
+
+    @property
+    def notice(self) -> str:
+        """Why the page is a plain staff although the score could be engraved; else empty."""
+        return self.binder.notice
 
     # --- waiting ------------------------------------------------------------------------------
 
@@ -153,8 +155,8 @@ class Window:
             self._woken.clear()
             self._take_engraved()
             return []
-        if self._page is not None and self._view is not None and not pygame.event.peek():
-            self._page.prepare(self._view)
+        if self.page is not None and self._view is not None and not pygame.event.peek():
+            self.page.prepare(self._view)
         if timeout_ms is None:
             first = pygame.event.wait()
         else:
@@ -190,7 +192,7 @@ class Window:
 
     def close(self) -> None:
         """Close the window and end the engraver."""
-        self._engraver.close()
+        self.binder.close()
         if not self._offscreen:
             pygame.display.quit()
 
@@ -247,13 +249,7 @@ class Window:
 
     def _measure(self) -> None:
         width, height = self.surface.get_size()
-        self.sizes = Sizes.of(
-            max(width, LEAST[0]),
-            max(height, LEAST[1]),
-            distance_m=self.distance_m,
-            staff_spaces=self._reach,
-            rows=self._strings,
-        )
+        self.sizes = self.binder.measure(max(width, LEAST[0]), max(height, LEAST[1]), self.palette)
 
     def _blank(self) -> None:
         """Show the empty paper with its title, until there is a view."""
@@ -274,13 +270,17 @@ class Window:
     def _again(self) -> None:
         """Measure and draw everything anew."""
         self._measure()
-        self._page = self._request = self._shown = None
+        self._shown = None
         if self._helping:
             self._lay(help_sheet(self.sizes, self.palette))
         elif self._summary is not None:
             self._lay(summary_sheet(self._summary, self.sizes, self.palette))
         else:
             self._sheet = None
+            self._redraw()
+
+    def _take_engraved(self) -> None:
+        if self.binder.take_arrived() and self._sheet is None:
             self._redraw()
 
     def _redraw(self) -> None:
@@ -310,81 +310,6 @@ class Window:
             return False
         self._again()
         return True
-
-    # --- the page -----------------------------------------------------------------------------
-
-    def _page_for(self, view: View) -> Page:
-        bars = (view.first_bar, view.last_bar)
-        if self._page is not None and self._page.bars == bars and self._page.stops == view.stops:
-            return self._page
-        self._stops = view.stops
-        self._page = self._engraved_page(bars, self.sizes.space) or self._plain_page(bars, self.sizes.space)
-        return self._page
-
-    def _engraved_page(self, bars: tuple[int, int], space: float) -> Page | None:
-        """Return the engraved page if it can be had at once; else have it engraved, and return None."""
-        self._request = request = self._wanted(bars, space)
-        if request is None:
-            return None
-        engraved = self._engraver.kept(request)
-        if engraved is None and self._offscreen:
-            engraved, self.notice = self._engraver.engrave(request)
-        if engraved is None:
-            self._engraver.begin(request)
-            return None
-        return self._refitted(self._bound(engraved, bars))
-
-    def _refitted(self, page: Page) -> Page:
-        """Return the page, or one with a slightly smaller staff if that lets a second system stand on it."""
-        better = page.layout.better_space
-        if better is None or page.engraved.space < self.sizes.space:
-            return page
-        if page.engraved.plain:
-            return self._plain_page(page.bars, better)
-        return self._engraved_page(page.bars, better) or page
-
-    def _plain_page(self, bars: tuple[int, int], space: float) -> Page:
-        page = self._bound(plain_staff(self.score, self._width, space, self._written(bars)), bars)
-        return self._refitted(page)
-
-    def _bound(self, engraved: Engraved, bars: tuple[int, int]) -> Page:
-        return Page(
-            self.score, engraved, self.sizes, self.palette, bars=bars, title=self.title, stops=self._stops
-        )
-
-    @property
-    def _width(self) -> int:
-        return self.sizes.width - 2 * self.sizes.margin
-
-    def _written(self, bars: tuple[int, int]) -> tuple[int, int]:
-        written = [bar.written for bar in self.score.bars[max(bars[0], 0) : bars[1] + 1]]
-        return (min(written), max(written)) if written else (0, 0)
-
-    def _wanted(self, bars: tuple[int, int], space: float) -> Request | None:
-        if not self.xml or not self.score.bar_ids:
-            return None
-        written = self._written(bars)
-        everything = written == (0, len(self.score.bar_ids) - 1)
-        return Request(self.xml, self._width, space, None if everything else written)
-
-    def _on_engraved(self, request: Request, engraved: Engraved | None, why: str) -> None:
-        """Take what was engraved; called on the engraver's thread."""
-        self._arrived = request, engraved, why
-        self.wake()
-
-    def _take_engraved(self) -> None:
-        arrived, self._arrived = self._arrived, None
-        if arrived is None:
-            return
-        request, engraved, why = arrived
-        if request != self._request or self._page is None:
-            return
-        if engraved is None:
-            self.notice = why
-            return
-        self._page = self._refitted(self._bound(engraved, self._page.bars))
-        if self._sheet is None:
-            self._redraw()
 
 
 def _icon() -> pygame.Surface:

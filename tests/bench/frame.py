@@ -128,7 +128,11 @@ def main() -> None:
 def table(offscreen: bool, moments, sizes=SIZES) -> None:
     for size in sizes:
         found = frames(size, offscreen, moments)
-        for kind, label in (("changed", "something changed"), ("turned", "page turned"), ("same", "nothing changed")):
+        for kind, label in (
+            ("changed", "something changed"),
+            ("turned", "page turned"),
+            ("same", "nothing changed"),
+        ):
             ms = found[kind]
             line = f"{np.median(ms):7.3f} / {np.percentile(ms, 99):7.3f} / {ms.max():7.3f}"
             print(f"{size[0]}x{size[1]}  {label:18} {line}  (n = {len(ms)})", flush=True)

@@ -1,0 +1,357 @@
+"""Token passing over onset groups: the numbers behind ``coach.core.follower``.
+
+One token a group holds the best way (Viterbi) to be at that group after the last note: its log likelihood,
+when the group was begun, which of its notes were played, and a tempo of its own.  All arrays that steps
+read have ``BAND`` dead tokens in front, so that every group has as many predecessors; an index into them
+is a *place*, the group's number plus ``BAND``.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
+
+from coach.core import follower_tables as ft
+from coach.core.follower_fits import Fit, Fits
+from coach.core.follower_jumps import Jumps
+from coach.core.follower_tables import BAND, Floats, Ints
+from coach.core.groups import Groups
+
+Kind = TypeVar("Kind", bound=np.generic)
+
+BEAM = np.float32(-25.0)  # tokens less likely than this beside the best are dropped
+LEARN_AFTER = 16  # notes after a jump, the place that was turned to is remembered
+OTHER_WITHIN, OTHER_BEYOND = 5.0, 8  # a second origin of jumps: so likely, and so many groups away
+EARLY_STEPS = 3  # steps in which the tempo may still be far off
+
+# Codes of moves; 1..BAND are steps forward by so many groups, HANDS the steps of one hand alone.
+EXTRA, HANDS, STAY, LATE, JUMP, JUMP_TOO = 0, BAND + 1, BAND + 3, BAND + 4, BAND + 5, BAND + 6
+
+
+class Step(NamedTuple):
+    """What one note did."""
+
+    best: int  # the most likely group now
+    gained: float  # log likelihood that the best way gained by the note
+    origins: tuple[int, int]  # groups that its jumps (``JUMP``, ``JUMP_TOO``) come from
+
+
+class Tokens:
+    """The only owner of the tokens of one score."""
+
+    def __init__(self, groups: Groups, chunk: tuple[int, int] | None) -> None:
+        self._groups, self._fits, self._jumps = groups, Fits(groups), Jumps(groups, chunk)
+        n, size = groups.count, groups.count + BAND
+        self.like = np.full(size, ft.NEVER, np.float32)
+        self.tempo = np.zeros(size, np.float32)  # log(player's time / written time)
+        self._since = np.zeros(size, np.int64)  # µs
+        self._leave = np.zeros(size, np.float32)  # log likelihood of leaving the group as it is
+        self._row = np.zeros(size, np.int64)  # where the token's row of the advance table begins
+        self._sure = np.zeros(size, np.int64)  # steps that taught the tempo
+        self._start = np.zeros(size, np.int64)  # group where the pass began
+        self._born = np.zeros(size, np.int64)  # number of the note that began the pass
+        # Of each group: bit masks of its notes (played; to be played; all), and the group just left.
+        self._used = np.zeros(n, np.int64)
+        self._left = np.zeros(n, np.int64)
+        self._left_used = np.zeros(n, np.int64)
+        self._unplayed = np.zeros(n, bool)  # notes of the group
+        self._behind = np.zeros(n, bool)  # notes of the group just left
+        self._all = (1 << self._fits.sizes) - 1
+        self._need = np.zeros(n, np.int64)
+        for slot in range(self._fits.width):
+            rows = np.minimum(groups.starts[:-1] + slot, len(groups.needed) - 1)
+            self._need |= np.where((slot < self._fits.sizes) & groups.needed[rows], 1 << slot, 0)
+        bits = (np.arange(1 << self._fits.width)[:, None] >> np.arange(self._fits.width)) & 1
+        self._leave_of = (np.minimum(bits.sum(axis=1), ft.LEAVE_MOST) * ft.LEAVE_EACH).astype(np.float32)
+        self._taken = np.where(bits > 0, ft.NEVER, np.float32(0))  # by mask of notes played
+        self._main = ~groups.grace
+        fermata = np.zeros(n, bool)
+        fermata[groups.of_note[groups.score.notes["fermata"]]] = True
+        self._fixed_row = np.where(groups.grace, ft.ROW_GRACE, np.where(fermata, ft.ROW_FERMATA, -1))
+        self._lay_steps()
+        self._advance, self._stay_in, self._late_in = ft.advance_table(), ft.stay_table(), ft.late_table()
+        self._extra_in, self._faulty_in, self._jump_in = ft.extra_table(), ft.faulty_table(), ft.jump_table()
+        self._gap = np.empty(size, np.int64)
+        self._log_gap, self._ratio, self._from = (np.zeros(size, np.float32) for _ in range(3))
+        self._float, self._index = np.zeros(n, np.float32), np.zeros(size, np.int64)
+        self._cells, self._scores = np.zeros((STAY - 1, n), np.int64), np.zeros((STAY - 1, n), np.float32)
+        self._index_band, self._from_band = _band(self._index, n), _band(self._from, n)
+
+    def _lay_steps(self) -> None:
+        """Work out expected intervals (log µs) and costs of steps, one row a kind of step (code - 1)."""
+        groups, n = self._groups, self._groups.count
+        written = np.array([groups.score.nominal_us(int(tick)) for tick in groups.onsets])
+        self._expected = np.zeros((STAY - 1, n), np.float32)
+        self._cost = np.full((STAY - 1, n), ft.NEVER, np.float32)
+        required = np.cumsum(self._main)
+        for step in range(1, min(BAND, n - 1) + 1):
+            us = written[step:] - written[:-step]
+            us = np.where(groups.grace[step:], np.maximum(us - ft.GRACE_US, us * 0.4), us)
+            us = np.where(groups.grace[:-step] & (us < ft.GRACE_US), ft.GRACE_US, us)
+            self._expected[step - 1, step:] = np.log(np.maximum(us, ft.SHORTEST_US))
+            between = required[step - 1 : -1] - required[:-step]
+            graces = step - 1 - between
+            skipped = np.where(between > 0, ft.SKIP_ONE + (between - 1) * ft.SKIP_MORE, 0)
+            self._cost[step - 1, step:] = graces * ft.SKIP_GRACE + skipped
+            past = slice(self._jumps.last + 1, self._jumps.last + 1 + step)
+            self._cost[step - 1, past] += np.float32(ft.PAST_CHUNK)
+        everywhere = np.arange(n)
+        self.back = everywhere - np.arange(1, STAY)[:, None]  # the group that each step comes from
+        bass = np.zeros(n, bool)
+        bass[groups.of_note[groups.score.notes["bass"]]] = True
+        melody = np.zeros(n, bool)
+        melody[groups.of_note[~groups.score.notes["bass"]]] = True
+        for row, played in ((HANDS - 1, bass), (HANDS, melody)):
+            last = np.maximum.accumulate(np.where(played & self._main, everywhere, -BAND))
+            self.back[row, 0], self.back[row, 1:] = -BAND, last[:-1]
+            far = played & self._main & (self.back[row] >= 0) & (self.back[row] < everywhere - 1)
+            us = written[far] - written[self.back[row, far]]
+            self._expected[row, far] = np.log(np.maximum(us, ft.SHORTEST_US))
+            self._cost[row, far] = ft.HAND_ALONE
+            self._cost[row, far & (everywhere > self._jumps.last)] += np.float32(ft.PAST_CHUNK)
+        to_grace = np.where(groups.grace, -ft.ROWS * ft.RATIO_BINS, 0)
+        self._hands = self.back[BAND:] + BAND  # places
+        self._bins = np.rint(self._expected * ft.BINS_PER_UNIT).astype(np.int64) + to_grace
+
+    # --- the first note -------------------------------------------------------------------------
+
+    def begin(
+        self, now_us: int, pitch: int, string: int, moves: NDArray[np.int8], slots: NDArray[np.int16]
+    ) -> Step:
+        """Put a token on every group."""
+        fit = self._fits.of(pitch, string)
+        new = self._jumps.begin + fit.note
+        best = int(new.argmax())
+        gained = float(new[best])
+        self.like[BAND:] = new - np.float32(gained)
+        everywhere = np.arange(self._groups.count)
+        self._start[BAND:] = everywhere
+        self._enter(everywhere, now_us, fit.slot[everywhere])
+        moves[:] = JUMP
+        slots[:] = fit.slot
+        return Step(best, gained, (-1, -1))
+
+    # --- every other note -----------------------------------------------------------------------
+
+    def step(
+        self,
+        number: int,
+        now_us: int,
+        pitch: int,
+        string: int,
+        faint: float,
+        moves: NDArray[np.int8],
+        slots: NDArray[np.int16],
+    ) -> Step:
+        """Move every token by one note, writing each group's move and matched note (counted in rows from
+        the group's first).
+
+        ``number`` counts the notes, ``faint`` is the log odds by its softness that the note was not meant.
+        """
+        fit = self._fits.of(pitch, string)
+        here = self.like[BAND:]
+        self._measure(now_us)
+        since = self._index[BAND:]
+        new = self._steps()
+        new += fit.note
+        gap = self._log_gap[BAND:]
+        np.subtract(gap, np.float32(ft.LOG_MIN), out=self._float)
+        np.multiply(self._float, np.float32(ft.BINS_PER_UNIT), out=self._float)
+        np.copyto(since, self._float, casting="unsafe")  # from here on: bins of the time tables
+        jump, too, origins = self._leaps(fit, since)
+        extra = self._extra_in.take(since)
+        extra += fit.extra
+        faulty = self._faulty_in.take(since)
+        faulty += fit.faulty
+        faulty += np.float32(faint * (ft.FAULTY_FAINT - 1))
+        np.maximum(extra, faulty, out=extra)
+        extra += here
+        extra += np.float32(faint)
+        moves.fill(1)
+        moves[extra > new] = EXTRA
+        np.maximum(new, extra, out=new)
+        jumps = jump > new
+        moves[jumps] = JUMP
+        if too is not None:
+            moves[jumps & too] = JUMP_TOO
+        np.maximum(new, jump, out=new)
+        np.copyto(slots, fit.slot)
+        self._in_chords(new, moves, slots, fit, since)
+        best = int(new.argmax())
+        gained = float(new[best])
+        new -= np.float32(gained)
+        alive = new > BEAM
+        np.copyto(new, ft.NEVER, where=~alive)
+        alive &= moves != EXTRA
+        self._move(number, now_us, np.flatnonzero(alive), fit, moves, slots, origins)
+        here[:] = new
+        if number - self._born[best + BAND] == LEARN_AFTER:
+            self._jumps.learn(int(self._start[best + BAND]))
+        return Step(best, gained, origins)
+
+    def _measure(self, now_us: int) -> None:
+        """Work out the log time since each group began, and against its token's tempo."""
+        np.subtract(now_us, self._since, out=self._gap)
+        log_gap = self._log_gap
+        np.copyto(log_gap, self._gap, casting="unsafe")
+        np.maximum(log_gap, np.float32(ft.SHORTEST_US), out=log_gap)
+        np.minimum(log_gap, np.float32(ft.LONGEST_US), out=log_gap)
+        np.log(log_gap, out=log_gap)
+        np.subtract(log_gap, self.tempo, out=self._ratio)
+
+    def _steps(self) -> Floats:
+        """Return the best log likelihood of stepping on to each group, but for the note itself."""
+        bins = self._from  # free until it is filled below
+        np.multiply(self._ratio, np.float32(ft.BINS_PER_UNIT), out=bins)
+        np.maximum(bins, np.float32(ft.RATIO_LOW * ft.BINS_PER_UNIT), out=bins)
+        np.minimum(bins, np.float32(ft.RATIO_HIGH * ft.BINS_PER_UNIT), out=bins)
+        np.copyto(self._index, bins, casting="unsafe")
+        self._index += self._row
+        np.subtract(self._index_band, self._bins[:BAND], out=self._cells[:BAND])
+        np.take(self._index, self._hands, out=self._cells[BAND:], mode="clip")
+        self._cells[BAND:] -= self._bins[BAND:]
+        np.take(self._advance, self._cells, out=self._scores, mode="clip")
+        np.add(self.like, self._leave, out=self._from)
+        self._scores[:BAND] += self._from_band
+        self._scores[BAND:] += self._from.take(self._hands)
+        self._scores += self._cost
+        return np.asarray(self._scores.max(axis=0))
+
+    def _leaps(self, fit: Fit, since: Ints) -> tuple[Floats, NDArray[np.bool_] | None, tuple[int, int]]:
+        """Return the log likelihood of a jump to each group, where it is the second kind, and the origins.
+
+        A jump comes from the most likely place to turn from, or from the next likely one far from it: the
+        player may be at either of two equal passages.
+        """
+        turn = self._from[BAND:] + self._jumps.stop
+        origin = int(turn.argmax())
+        jump = self._jumps.targets(origin)
+        jump += np.float32(turn[origin] + self._jump_in[since[origin]])
+        likely = turn[origin]
+        turn[max(origin - OTHER_BEYOND, 0) : origin + OTHER_BEYOND + 1] = ft.NEVER
+        other = int(turn.argmax())
+        too = None
+        if turn[other] > likely - OTHER_WITHIN:
+            jump_too = self._jumps.targets(other)
+            jump_too += np.float32(turn[other] + self._jump_in[since[other]])
+            too = jump_too > jump
+            np.maximum(jump, jump_too, out=jump)
+        jump += fit.note
+        np.copyto(jump, ft.NEVER, where=~fit.right)
+        return jump, too, (origin, other)
+
+    def _in_chords(
+        self, new: Floats, moves: NDArray[np.int8], slots: NDArray[np.int16], fit: Fit, since: Ints
+    ) -> None:
+        """Try the note as one more of the group a token is at, and as a late one of the group it left."""
+        here, starts = self.like[BAND:], self._groups.starts
+        live = here > BEAM
+        stay, late = np.flatnonzero(live & self._unplayed), np.flatnonzero(live & self._behind)
+        if not len(stay) + len(late):
+            return
+        left = self._left[late]
+        at = np.concatenate((stay, late))
+        kinds = self._fits.kinds[np.concatenate((stay, left))]
+        used = np.concatenate((self._used[stay], self._left_used[late]))
+        fits = fit.slots[kinds]
+        fits += self._taken[used]
+        slot = fits.argmax(axis=1)
+        score = fits[np.arange(len(at)), slot]
+        score += here[at]
+        bins = since[at]
+        cut = len(stay)
+        score[:cut] += self._stay_in[bins[:cut]] + np.float32(ft.STAY)
+        score[cut:] += self._late_in[bins[cut:]] + np.float32(ft.LATE)
+        better = np.flatnonzero(score[:cut] > new[stay])
+        stay = stay[better]
+        new[stay] = score[better]
+        moves[stay] = STAY
+        slots[stay] = slot[better]
+        better = np.flatnonzero(score[cut:] > new[late])
+        late = late[better]
+        new[late] = score[cut:][better]
+        moves[late] = LATE
+        slots[late] = starts[left[better]] + slot[cut:][better] - starts[late]
+
+    # --- the tokens' own state ------------------------------------------------------------------
+
+    def _move(
+        self,
+        number: int,
+        now_us: int,
+        at: Ints,
+        fit: Fit,
+        moves: NDArray[np.int8],
+        slots: NDArray[np.int16],
+        origins: tuple[int, int],
+    ) -> None:
+        """Give each live token the state of the one it came from, as changed by its move."""
+        move = moves[at]
+        stay, late = at[move == STAY], at[move == LATE]
+        onward = (move != STAY) & (move != LATE)
+        at, move = at[onward], move[onward]
+        self._step_on(number, now_us, at, move < STAY, np.where(move == JUMP, *origins), fit, moves)
+        if len(stay):
+            self._used[stay] |= 1 << slots[stay].astype(np.int64)
+            self._settle_group(stay)
+        if len(late):
+            left, starts = self._left[late], self._groups.starts
+            self._left_used[late] |= 1 << (slots[late] + starts[late] - starts[left])
+            self._behind[late] = self._left_used[late] != self._all[left]
+
+    def _step_on(
+        self,
+        number: int,
+        now_us: int,
+        at: Ints,
+        steps_on: NDArray[np.bool_],
+        origin: Ints,
+        fit: Fit,
+        moves: NDArray[np.int8],
+    ) -> None:
+        steps = self._scores[:, at].argmax(axis=0) + 1
+        back = np.where(steps_on, self.back[steps - 1, at], origin)
+        place = back + BAND
+        moves[at[steps_on]] = steps[steps_on]
+        sure, tempo = self._sure[place], self.tempo[place]
+        error = self._ratio[place] - self._expected[steps - 1, at]
+        taught = steps_on & fit.right[at] & self._main[at]
+        gain = ft.GAINS[self._row[place] // ft.RATIO_BINS] * taught
+        gain *= np.minimum(1.0, self._gap[place] / ft.SHORT_US)
+        gain[error > ft.HESITATION] /= 3
+        limit = np.where(sure < EARLY_STEPS, ft.MOST_EARLY, ft.MOST)
+        tempo += gain * np.clip(error, -limit, limit)
+        sure = np.minimum(sure + taught, np.where(steps_on, ft.SURE_AFTER, ft.ROW_AFTER_JUMP))
+        over = (steps > 1) & (steps <= BAND) & ~self._main[at - 1]  # grace notes left out may still come, late
+        left = np.where(over, at - 1, back)
+        left_used = np.where(over, 0, self._used[back])
+        behind = steps_on & (over | self._unplayed[back])
+        start = np.where(steps_on, self._start[place], at)
+        born = np.where(steps_on, self._born[place], number)
+        here = at + BAND
+        self.tempo[here], self._sure[here], self._start[here], self._born[here] = tempo, sure, start, born
+        self._left[at], self._left_used[at], self._behind[at] = left, left_used, behind
+        self._enter(at, now_us, fit.slot[at])
+
+    def _enter(self, at: Ints, now_us: int, slot: NDArray[np.int16]) -> None:
+        """Begin groups, each with one note played."""
+        self._since[at + BAND] = now_us
+        self._used[at] = 1 << slot.astype(np.int64)
+        fixed = self._fixed_row[at]
+        row = np.where(fixed >= 0, fixed, self._sure[at + BAND])
+        self._row[at + BAND] = row * ft.RATIO_BINS + ft.RATIO_ZERO
+        self._settle_group(at)
+
+    def _settle_group(self, at: Ints) -> None:
+        used = self._used[at]
+        self._unplayed[at] = used != self._all[at]
+        self._leave[at + BAND] = self._leave_of[self._need[at] & ~used]
+
+
+def _band(padded: NDArray[Kind], n: int) -> NDArray[Kind]:
+    """Return a view, shape (BAND, n), of a padded array: row d - 1 is the array d groups back."""
+    stride = padded.strides[0]
+    return as_strided(padded[BAND - 1 :], (BAND, n), (-stride, stride))

@@ -1,0 +1,136 @@
+"""Finds the page for a view: engraved if it is at hand, else plain until it is, and fitted to the window."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from coach.core.score import Score
+from coach.core.shapes import StopSign, View
+from coach.screen.engraved import Engraved
+from coach.screen.engraving import Engraver, Request
+from coach.screen.page import Page
+from coach.screen.plain_staff import plain_staff, reach
+from coach.screen.theme import READING_DISTANCE_M, Palette, Sizes
+
+LEAST_GROWTH = 1.1  # less is not worth engraving again
+
+
+class Binder:
+    """The mutable owner of the page in use.
+
+    Engraving runs in the background; ``arrived`` is called (on another thread) when ``take_arrived`` has
+    something to take.  With ``wait`` it is waited for, and there is no in-between.
+    """
+
+    def __init__(
+        self,
+        score: Score,
+        xml: str,
+        title: str,
+        *,
+        arrived: Callable[[], None],
+        wait: bool = False,
+        distance_m: float = READING_DISTANCE_M,
+        engraver: Engraver | None = None,
+    ) -> None:
+        """``xml`` is the score's MusicXML as re-serialised by our reader; empty for the plain staff."""
+        self.score, self.xml, self.title = score, xml, title
+        self.page: Page | None = None
+        self.notice = ""  # why the page is a plain staff although the score could be engraved
+        self._distance_m, self._wait, self._tell = distance_m, wait, arrived
+        self._engraver = engraver or Engraver(self._on_engraved)
+        self._request: Request | None = None  # what the engraver was last asked for
+        self._asked: Sizes | None = None  # the measures of that
+        self._arrived: tuple[Request, Engraved | None, str] | None = None
+        self._stops: tuple[StopSign, ...] = ()
+        self._reach = reach(score)
+        self._rows = max(len({int(s) for s in score.notes["string"][score.notes["bass"]] if s > 0}), 1)
+
+    def measure(self, width: int, height: int, palette: Palette) -> Sizes:
+        """Take the window's size and paper; the page is then found anew."""
+        self.palette = palette
+        self.sizes = Sizes.of(
+            width, height, distance_m=self._distance_m, staff_spaces=self._reach, rows=self._rows
+        )
+        self.page = self._request = None
+        return self.sizes
+
+    def page_for(self, view: View) -> Page:
+        """Return the page on which a view can be drawn."""
+        bars = (view.first_bar, view.last_bar)
+        if self.page is not None and self.page.bars == bars and self.page.stops == view.stops:
+            return self.page
+        self._stops = view.stops
+        self.page = self._engraved_page(bars, self.sizes) or self._plain_page(bars, self.sizes)
+        return self.page
+
+    def take_arrived(self) -> bool:
+        """Put a page that was engraved meanwhile into use; return whether there was one."""
+        arrived, self._arrived = self._arrived, None
+        if arrived is None or self._asked is None:
+            return False
+        request, engraved, why = arrived
+        if request != self._request or self.page is None:
+            return False
+        if engraved is None:
+            self.notice = why
+            return False
+        self.page = self._refitted(self._bound(engraved, self.page.bars, self._asked))
+        return True
+
+    def close(self) -> None:
+        """End the engraver."""
+        self._engraver.close()
+
+    def _on_engraved(self, request: Request, engraved: Engraved | None, why: str) -> None:
+        self._arrived = request, engraved, why
+        self._tell()
+
+    def _engraved_page(self, bars: tuple[int, int], sizes: Sizes) -> Page | None:
+        """Return the engraved page if it can be had at once; else have it engraved, and return None."""
+        self._request, self._asked = self._wanted(bars, sizes), sizes
+        if self._request is None:
+            return None
+        engraved = self._engraver.kept(self._request)
+        if engraved is None and self._wait:
+            engraved, self.notice = self._engraver.engrave(self._request)
+        elif engraved is None:
+            self._engraver.begin(self._request)
+        return None if engraved is None else self._refitted(self._bound(engraved, bars, sizes))
+
+    def _plain_page(self, bars: tuple[int, int], sizes: Sizes) -> Page:
+        engraved = plain_staff(self.score, sizes.music_width, sizes.space, self._written(bars))
+        return self._refitted(self._bound(engraved, bars, sizes))
+
+    def _refitted(self, page: Page) -> Page:
+        """Return the page, or one that fits better: a slightly smaller staff, or all of it larger.
+
+        The smaller staff lets a second system stand on the page; what is larger is a chunk of few bars.
+        """
+        if page.sizes is not self.sizes:
+            return page  # fitted once is fitted well enough
+        layout, sizes = page.layout, self.sizes
+        if layout.better_space is not None:
+            sizes = replace(sizes, space=layout.better_space)
+        elif layout.growth > LEAST_GROWTH:
+            sizes = sizes.scaled(layout.growth)
+        else:
+            return page
+        if page.engraved.plain:
+            return self._plain_page(page.bars, sizes)
+        return self._engraved_page(page.bars, sizes) or page
+
+    def _bound(self, engraved: Engraved, bars: tuple[int, int], sizes: Sizes) -> Page:
+        return Page(self.score, engraved, sizes, self.palette, bars=bars, title=self.title, stops=self._stops)
+
+    def _written(self, bars: tuple[int, int]) -> tuple[int, int]:
+        written = [bar.written for bar in self.score.bars[max(bars[0], 0) : bars[1] + 1]]
+        return (min(written), max(written)) if written else (0, 0)
+
+    def _wanted(self, bars: tuple[int, int], sizes: Sizes) -> Request | None:
+        if not self.xml or not self.score.bar_ids:
+            return None
+        written = self._written(bars)
+        everything = written == (0, len(self.score.bar_ids) - 1)
+        return Request(self.xml, sizes.music_width, sizes.space, None if everything else written)

@@ -1,0 +1,177 @@
+"""How well the follower follows, on simulated students; run ``python -m tests.bench.follow [--quick]``.
+
+Columns: note-match F1 (an event's score note is right or wrong; extra notes have none) as labelled at once,
+as settled (12 notes later, or 2 s later where the place is certain, as ``coach.core.matching`` does it), 12
+notes later whatever the time, and in hindsight; the same settled F1 with exactly equal bars counted as
+equal; ``rec``: the first of two labels in a row that are right after a jump, counted in notes from the jump
+(1: its first note), at once, median, 90th and 95th percentile; ``lost``: jumps that never got there.  Then
+the cost of a note by length of the score.
+
+The follower's figures were tuned on seeds below 100; this reports on others (``--seed``, 1000 by default).
+"""
+
+from __future__ import annotations
+
+import argparse
+import gc
+import sys
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from coach.core.follower import Follower
+from coach.core.groups import Groups
+from coach.core.score import Score
+from coach.core.verdicts import Limits
+from tests.bench.follow_material import (
+    GRID,
+    KINDS,
+    Kind,
+    Take,
+    files,
+    plain_pieces,
+    repeated_pieces,
+    student,
+)
+from tests.pieces import generated_piece
+
+ROOT = Path(__file__).resolve().parents[2]
+OPEN_PIECES = ROOT.parent / "shared" / "data" / "scores"  # only where that folder is; see its README
+NEVER_BACK = 999
+
+
+@dataclass(slots=True)
+class Labels:
+    """Rows of the score that one take's events were matched with, by when they were asked for."""
+
+    once: list[int] = field(default_factory=list)
+    settled: list[int] = field(default_factory=list)
+    late: list[int] = field(default_factory=list)
+    hindsight: list[int] = field(default_factory=list)
+
+
+def follow(score: Score, groups: Groups, take: Take) -> Labels:
+    """Follow a take as the session does."""
+    limits = Limits()
+    follower = Follower(score, chunk=take.chunk, groups=groups, hindsight=True)
+    found = Labels()
+
+    def settle(into: list[int], until: int) -> None:
+        if until > len(into):
+            labels = follower.trace(follower.fed - len(into))
+            into += [label.note for label in labels[: until - len(into)]]
+
+    for index, us in enumerate(take.us):
+        while len(found.settled) < index:
+            since = take.us[len(found.settled) if follower.certain else index - 1]
+            if since + limits.settle_us >= us:
+                break
+            settle(found.settled, len(found.settled) + 1)
+        follower.feed(us, take.pitch[index], take.string[index], take.velocity[index])
+        found.once.append(follower.trace(1)[0].note)
+        settle(found.settled, index + 1 - limits.settle_events)
+        settle(found.late, index + 1 - limits.settle_events)
+    settle(found.settled, len(take.us))
+    settle(found.late, len(take.us))
+    found.hindsight = [label.note for label in follower.trace(len(take.us))]
+    return found
+
+
+def counts(labels: list[int], truth: list[int], twins: np.ndarray | None = None) -> np.ndarray:
+    """Return right matches, matches made, matches there are."""
+    both = [(a, b) for a, b in zip(labels, truth, strict=True) if a >= 0 and b >= 0]
+    right = sum(a == b if twins is None else twins[a] == twins[b] for a, b in both)
+    return np.array([right, sum(a >= 0 for a in labels), sum(b >= 0 for b in truth)])
+
+
+def recoveries(labels: list[int], take: Take) -> list[int]:
+    """Return for each jump the note, counted from 1, with which the labels are right twice running."""
+    found = []
+    for begin, end in pairwise([*take.jumps[1:], len(labels)]):
+        meant = [i for i in range(begin, end) if take.truth[i] >= 0]
+        right = [labels[i] == take.truth[i] for i in meant]
+        back = (i for i, (one, two) in zip(meant, pairwise(right), strict=False) if one and two)
+        found.append(next(back, begin + NEVER_BACK - 1) - begin + 1)
+    return found
+
+
+def row(name: str, scores: Iterable[Score], kind: Kind, seeds: Iterable[int]) -> str:
+    """Return one line of the table."""
+    totals = np.zeros((6, 3))
+    back: list[int] = []
+    for number, score in enumerate(scores):
+        groups = Groups(score)
+        for seed in seeds:
+            take = student(score, groups, kind, 1000 * seed + number)
+            found = follow(score, groups, take)
+            for i, labels in enumerate((found.once, found.settled, found.late, found.hindsight)):
+                totals[i] += counts(labels, take.truth)
+            totals[4] += counts(found.settled, take.truth, groups.twins)
+            totals[5] += counts(found.hindsight, take.truth, groups.twins)
+            back += recoveries(found.once, take)
+    f1 = 2 * totals[:, 0] / np.maximum(totals[:, 1] + totals[:, 2], 1)
+    cells = "".join(f"{value:10.4f}" for value in f1)
+    rec, lost = "-", ""
+    if back:
+        rec = "/".join(f"{np.percentile(back, q):.0f}" for q in (50, 90, 95))
+        lost = f"{np.mean(np.array(back) >= NEVER_BACK):.3f}"
+    return f"{name:26s}{int(totals[0, 2]):7d}{cells}{rec:>10s}{lost:>10s}"
+
+
+def cost(count: int, seed: int) -> str:
+    """Return one line on the time that feeding and tracing take, in µs."""
+    score = generated_piece(seed=seed, groups=count)
+    groups = Groups(score)
+    take = student(score, groups, KINDS["student"], seed)
+    follower = Follower(score, groups=groups)
+    feeds, traces = [], []
+    gc.collect()
+    gc.disable()
+    for index in range(min(len(take.us), 2_500 if count < 10_000 else 800)):
+        began = time.perf_counter_ns()
+        follower.feed(take.us[index], take.pitch[index], take.string[index], take.velocity[index])
+        fed = time.perf_counter_ns()
+        follower.trace(13)
+        traces.append((time.perf_counter_ns() - fed) / 1000)
+        feeds.append((fed - began) / 1000)
+    gc.enable()
+    feed = " ".join(f"{np.percentile(feeds, q):8.0f}" for q in (50, 99, 100))
+    return f"{groups.count:8d}{len(feeds):8d} {feed} {np.median(traces):9.0f}"
+
+
+def main() -> int:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seed", type=int, default=1000, help="first seed")
+    parser.add_argument("--seeds", type=int, default=2, help="takes of each piece and kind")
+    parser.add_argument("--quick", action="store_true", help="few pieces, one take each")
+    parser.add_argument("--grid", action="store_true", help="one trouble at a time as well")
+    parser.add_argument("--open", type=Path, default=OPEN_PIECES, help="folder of MusicXML files")
+    chosen = parser.parse_args()
+    few = chosen.quick
+    seeds = range(chosen.seed, chosen.seed + (1 if few else chosen.seeds))
+    sets = {
+        "generated": plain_pieces(chosen.seed, 3 if few else 12),
+        "etudes": files(ROOT / "scores"),
+        "repeated": repeated_pieces(chosen.seed, 3 if few else 12),
+    }
+    if chosen.open.is_dir():
+        sets["open pieces"] = files(chosen.open)[:: 12 if few else 1]
+    columns = ("once", "settled", "12 later", "hindsight", "equal", "equal, h.", "rec", "lost")
+    print(f"{'note-match F1':26s}{'notes':>7s}" + "".join(f"{c:>10s}" for c in columns))
+    for name, scores in sets.items():
+        kinds = KINDS if name != "repeated" else {k: KINDS[k] for k in ("student", "chunks", "drill, known")}
+        for kind, how in {**kinds, **(GRID if chosen.grid else {})}.items():
+            print(row(f"{name[:9]}: {kind}", scores, how, seeds), flush=True)
+    print("\ncost of a note, µs\n  groups   notes   median      p99      max trace(13)")
+    for count in (16, 200, 2_000, 20_000):
+        print(cost(count, chosen.seed), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
