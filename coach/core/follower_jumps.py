@@ -31,7 +31,9 @@ class Jumps:
         # From far ahead to far back.
         self._by_bar = np.log(np.concatenate((ahead[:0:-1], back)) + ft.TO_ANY / bars)
         stutter = np.exp(-np.arange(ft.STUTTER_GROUPS) / ft.STUTTER_FADE)[::-1]
-        self._stutter = np.log(ft.TO_STUTTER * stutter / stutter.sum())
+        stutter *= ft.TO_STUTTER / stutter.sum()
+        stutter[-1] += ft.TO_SELF
+        self._stutter = np.log(stutter)
         self.first, last = 0, n - 1
         self._in_chunk = chunk is not None
         if chunk is not None:

@@ -73,6 +73,7 @@ TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.3
 BEGIN_ANYWHERE = 0.3  # of all takes; the others begin where the piece or the chunk does
 # Where a jump leads.
 TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.15, 8, 4.0
+TO_SELF = 0.05  # the note or chord just played, once more
 TO_BACK, BACK_FADE = 0.65, 4.0
 TO_AHEAD, AHEAD_FADE = 0.10, 3.0
 TO_ANY = 0.10

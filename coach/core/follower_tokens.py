@@ -27,6 +27,8 @@ LEARN_AFTER = 16  # notes after a jump, the place that was turned to is remember
 OTHER_WITHIN, OTHER_BEYOND = 5.0, 8  # a second origin of jumps: so likely, and so many groups away
 EARLY_STEPS = 3  # steps in which the tempo may still be far off
 
+SURE, START, BORN = 0, 1, 2  # columns of a token's pass
+
 # Codes of moves; 1..BAND are steps forward by so many groups, HANDS the steps of one hand alone.
 EXTRA, HANDS, STAY, LATE, JUMP, JUMP_TOO = 0, BAND + 1, BAND + 3, BAND + 4, BAND + 5, BAND + 6
 
@@ -50,9 +52,8 @@ class Tokens:
         self._since = np.zeros(size, np.int64)  # µs
         self._leave = np.zeros(size, np.float32)  # log likelihood of leaving the group as it is
         self._row = np.zeros(size, np.int64)  # where the token's row of the advance table begins
-        self._sure = np.zeros(size, np.int64)  # steps that taught the tempo
-        self._start = np.zeros(size, np.int64)  # group where the pass began
-        self._born = np.zeros(size, np.int64)  # number of the note that began the pass
+        # By place: steps that taught the tempo; group where the pass began; number of its first note.
+        self._pass = np.zeros((size, 3), np.int64)
         # Of each group: bit masks of its notes (played; to be played; all), and the group just left.
         self._used = np.zeros(n, np.int64)
         self._left = np.zeros(n, np.int64)
@@ -128,7 +129,7 @@ class Tokens:
         gained = float(new[best])
         self.like[BAND:] = new - np.float32(gained)
         everywhere = np.arange(self._groups.count)
-        self._start[BAND:] = everywhere
+        self._pass[BAND:, START] = everywhere
         self._enter(everywhere, now_us, fit.slot[everywhere])
         moves[:] = JUMP
         slots[:] = fit.slot
@@ -171,12 +172,12 @@ class Tokens:
         extra += here
         extra += np.float32(faint)
         moves.fill(1)
-        moves[extra > new] = EXTRA
+        np.copyto(moves, EXTRA, where=extra > new)
         np.maximum(new, extra, out=new)
         jumps = jump > new
-        moves[jumps] = JUMP
+        np.copyto(moves, JUMP, where=jumps)
         if too is not None:
-            moves[jumps & too] = JUMP_TOO
+            np.copyto(moves, JUMP_TOO, where=jumps & too)
         np.maximum(new, jump, out=new)
         np.copyto(slots, fit.slot)
         self._in_chords(new, moves, slots, fit, since)
@@ -186,10 +187,10 @@ class Tokens:
         alive = new > BEAM
         np.copyto(new, ft.NEVER, where=~alive)
         alive &= moves != EXTRA
-        self._move(number, now_us, np.flatnonzero(alive), fit, moves, slots, origins)
+        self._move(number, now_us, alive.nonzero()[0], fit, moves, slots, origins)
         here[:] = new
-        if number - self._born[best + BAND] == LEARN_AFTER:
-            self._jumps.learn(int(self._start[best + BAND]))
+        if number - self._pass[best + BAND, BORN] == LEARN_AFTER:
+            self._jumps.learn(int(self._pass[best + BAND, START]))
         return Step(best, gained, origins)
 
     def _measure(self, now_us: int) -> None:
@@ -211,9 +212,9 @@ class Tokens:
         np.copyto(self._index, bins, casting="unsafe")
         self._index += self._row
         np.subtract(self._index_band, self._bins[:BAND], out=self._cells[:BAND])
-        np.take(self._index, self._hands, out=self._cells[BAND:], mode="clip")
+        self._index.take(self._hands, out=self._cells[BAND:], mode="clip")
         self._cells[BAND:] -= self._bins[BAND:]
-        np.take(self._advance, self._cells, out=self._scores, mode="clip")
+        self._advance.take(self._cells, out=self._scores, mode="clip")
         np.add(self.like, self._leave, out=self._from)
         self._scores[:BAND] += self._from_band
         self._scores[BAND:] += self._from.take(self._hands)
@@ -249,7 +250,7 @@ class Tokens:
         """Try the note as one more of the group a token is at, and as a late one of the group it left."""
         here, starts = self.like[BAND:], self._groups.starts
         live = here > BEAM
-        stay, late = np.flatnonzero(live & self._unplayed), np.flatnonzero(live & self._behind)
+        stay, late = (live & self._unplayed).nonzero()[0], (live & self._behind).nonzero()[0]
         if not len(stay) + len(late):
             return
         left = self._left[late]
@@ -265,12 +266,12 @@ class Tokens:
         cut = len(stay)
         score[:cut] += self._stay_in[bins[:cut]] + np.float32(ft.STAY)
         score[cut:] += self._late_in[bins[cut:]] + np.float32(ft.LATE)
-        better = np.flatnonzero(score[:cut] > new[stay])
+        better = (score[:cut] > new[stay]).nonzero()[0]
         stay = stay[better]
         new[stay] = score[better]
         moves[stay] = STAY
         slots[stay] = slot[better]
-        better = np.flatnonzero(score[cut:] > new[late])
+        better = (score[cut:] > new[late]).nonzero()[0]
         late = late[better]
         new[late] = score[cut:][better]
         moves[late] = LATE
@@ -293,7 +294,8 @@ class Tokens:
         stay, late = at[move == STAY], at[move == LATE]
         onward = (move != STAY) & (move != LATE)
         at, move = at[onward], move[onward]
-        self._step_on(number, now_us, at, move < STAY, np.where(move == JUMP, *origins), fit, moves)
+        if len(at):
+            self._step_on(number, now_us, at, move, origins, fit, moves)
         if len(stay):
             self._used[stay] |= 1 << slots[stay].astype(np.int64)
             self._settle_group(stay)
@@ -307,32 +309,37 @@ class Tokens:
         number: int,
         now_us: int,
         at: Ints,
-        steps_on: NDArray[np.bool_],
-        origin: Ints,
+        move: NDArray[np.int8],
+        origins: tuple[int, int],
         fit: Fit,
         moves: NDArray[np.int8],
     ) -> None:
-        steps = self._scores[:, at].argmax(axis=0) + 1
-        back = np.where(steps_on, self.back[steps - 1, at], origin)
+        """Begin the groups that were stepped or jumped to."""
+        step = self._scores[:, at].argmax(axis=0)
+        steps_on = move < STAY
+        back = self.back[step, at]
+        np.copyto(back, origins[0], where=move == JUMP)
+        np.copyto(back, origins[1], where=move == JUMP_TOO)
         place = back + BAND
-        moves[at[steps_on]] = steps[steps_on]
-        sure, tempo = self._sure[place], self.tempo[place]
-        error = self._ratio[place] - self._expected[steps - 1, at]
+        steps = step + 1
+        moves[at] = np.where(steps_on, steps, move)
+        now, tempo = self._pass[place], self.tempo[place]
+        sure = now[:, SURE]
+        error = self._ratio[place] - self._expected[step, at]
         taught = steps_on & fit.right[at] & self._main[at]
         gain = ft.GAINS[self._row[place] // ft.RATIO_BINS] * taught
         gain *= np.minimum(1.0, self._gap[place] / ft.SHORT_US)
-        gain[error > ft.HESITATION] /= 3
+        gain *= np.where(error > ft.HESITATION, 1 / 3, 1.0)
         limit = np.where(sure < EARLY_STEPS, ft.MOST_EARLY, ft.MOST)
-        tempo += gain * np.clip(error, -limit, limit)
-        sure = np.minimum(sure + taught, np.where(steps_on, ft.SURE_AFTER, ft.ROW_AFTER_JUMP))
-        over = (steps > 1) & (steps <= BAND) & ~self._main[at - 1]  # grace notes left out may still come, late
+        tempo += gain * np.maximum(np.minimum(error, limit), -limit)
+        over = (steps > 1) & ~self._main[at - 1]  # grace notes left out may still come, late
         left = np.where(over, at - 1, back)
         left_used = np.where(over, 0, self._used[back])
-        behind = steps_on & (over | self._unplayed[back])
-        start = np.where(steps_on, self._start[place], at)
-        born = np.where(steps_on, self._born[place], number)
-        here = at + BAND
-        self.tempo[here], self._sure[here], self._start[here], self._born[here] = tempo, sure, start, born
+        behind = steps_on & (steps <= BAND) & (over | self._unplayed[back])
+        now[:, SURE] = np.minimum(sure + taught, np.where(steps_on, ft.SURE_AFTER, ft.ROW_AFTER_JUMP))
+        now[:, START] = np.where(steps_on, now[:, START], at)
+        now[:, BORN] = np.where(steps_on, now[:, BORN], number)
+        self._pass[at + BAND], self.tempo[at + BAND] = now, tempo
         self._left[at], self._left_used[at], self._behind[at] = left, left_used, behind
         self._enter(at, now_us, fit.slot[at])
 
@@ -341,7 +348,7 @@ class Tokens:
         self._since[at + BAND] = now_us
         self._used[at] = 1 << slot.astype(np.int64)
         fixed = self._fixed_row[at]
-        row = np.where(fixed >= 0, fixed, self._sure[at + BAND])
+        row = np.where(fixed >= 0, fixed, self._pass[at + BAND, SURE])
         self._row[at + BAND] = row * ft.RATIO_BINS + ft.RATIO_ZERO
         self._settle_group(at)
 

@@ -4,32 +4,26 @@ from __future__ import annotations
 
 from statistics import median
 
-from coach.core.damping import Reason, Stop
+from coach.core.bass_ends import BassEnds
+from coach.core.damping import Stop
 from coach.core.groups import Groups
 from coach.core.ledger import Key, Ledger
 from coach.core.matching import Match, Matching
 from coach.core.passes import Pass
 from coach.core.profile import Profile
 from coach.core.ringing import Played, Ringing
-from coach.core.score import TICKS_PER_QUARTER, Score
+from coach.core.score import Score
+from coach.core.timing import Click
 from coach.core.verdicts import (
-    FADE_S,
     Damping,
     DampingVerdict,
     Limits,
     StrayVerdict,
     Stroke,
     StrokeVerdict,
-    judge_end,
-    ringing_after_us,
 )
 
 FAINT = 0.5  # an unasked note softer than this share of the recent strokes was brushed, not plucked
-
-
-def _same_string(old: Played, new: Played) -> bool:
-    """Whether the new note took the old one's string: perhaps a finger planted there a moment before."""
-    return old.replucked_by == new.index or (old.string is not None and old.string == new.string)
 
 
 class Judge:
@@ -45,14 +39,17 @@ class Judge:
         profile: Profile,
         limits: Limits,
         ledger: Ledger,
+        click: Click | None = None,
     ) -> None:
         self.score, self.groups, self.matching, self.ringing = score, groups, matching, ringing
         self.profile, self.limits, self.ledger = profile, limits, ledger
         self.stop_of = {stop.note: stop for stop in stops}
+        self.ends = BassEnds(score, groups, matching, profile, limits, ledger, click)
         self.now_us = 0
         self.ended = False
         self._open: dict[int, int | None] = {}  # match index -> its next deadline
-        self._decided: dict[int, int] = {}  # match index -> when its bass end was first judged
+        self._awaited: dict[Key, Played] = {}  # settled verdicts of strings that still sound
+        self._said: dict[int, object] = {}  # match index -> what its open stroke verdict rests on
         self._soft_missing: set[Key] = set()
         self._next_stroke = 0  # matches before this have their final stroke verdict
 
@@ -67,20 +64,30 @@ class Judge:
         for index in range(self._next_stroke, len(matches)):
             self._stroke(matches[index])
             self._open.setdefault(index, None)
+        for index in range(self._next_stroke, self.matching.settled):
+            del self._said[index]
         self._next_stroke = self.matching.settled
         for index in list(self._open):
             done, deadline = self._sound(matches[index])
             if done:
                 del self._open[index]
-                self._decided.pop(index, None)
+                self._await_release(matches[index])
             else:
                 self._open[index] = deadline
+        for key, sound in list(self._awaited.items()):
+            if sound.off_us is not None:
+                del self._awaited[key]
+                self.ledger.released(key, sound.off_us)
         self._missing()
 
     # --- strokes --------------------------------------------------------------------------------
 
     def _stroke(self, match: Match) -> None:
         label, played = match.label, match.played
+        rests_on = (label, match.during.number, match.settled, played.string, played.on_us)
+        if self._said.get(match.index) == rests_on:
+            return
+        self._said[match.index] = rests_on
         kind = Stroke.EXTRA if label.note < 0 else Stroke.RIGHT if label.right else Stroke.WRONG
         # While the place is not known nobody is blamed; a brushed string is a stray, not a stroke.
         if kind is not Stroke.RIGHT and (match.lost or (kind is Stroke.EXTRA and self._is_stray(match))):
@@ -146,7 +153,7 @@ class Judge:
 
     def _sound(self, match: Match) -> tuple[bool, int | None]:
         """Judge how one played note ended.  Return whether it is done with, and its next deadline."""
-        index = match.played.index
+        index = match.index
         stop = self.stop_of.get(match.label.note)
         stray = match.label.note < 0 and not match.lost and self._is_stray(match)
         if stop is None:
@@ -157,100 +164,17 @@ class Judge:
             return self._stray(match)
         if stop is None:
             return match.settled, None
-        if stop.reason is Reason.FREE or not (stop.wanted or stop.reason is Reason.REPLACED):
-            self._put_end(match, stop, Damping.FREE, None, 0.0, settled=match.settled)
-            return match.settled and (self.ended or not match.played.sounding), None
-        return self._bass(match, stop)
+        return self.ends.look(match, stop, self.now_us, ended=self.ended)
 
-    def _bass(self, match: Match, stop: Stop) -> tuple[bool, int | None]:
-        played, during = match.played, match.during
-        following = during.claim(stop.next_note) if stop.next_note >= 0 else None
-        after: Match | None
-        if following is not None:
-            due_us, after = following.played.on_us, following
-        else:
-            due = self._between(during, stop)
-            if due is None:  # not reached: perhaps not yet, perhaps never
-                self.ledger.withdraw(("damp", played.index, 0), self.now_us)
-                over = self.ended or self.matching.left_us(during) is not None
-                return over and match.settled and during.closed, None
-            due_us, after = due
-        beat_us = self._beat_us(during, stop)
-        late_us = self.profile.off_delay_us(played.string)
-        kind = judge_end(
-            on_us=played.on_us,
-            due_us=due_us,
-            release_us=played.off_us,
-            now_us=self.now_us - late_us,
-            replaced=following is not None and _same_string(played, following.played),
-            replucked=played.replucked_by >= 0,
-            beat_us=beat_us,
-            fade_us=self._fade_us(played.string),
-            limits=self.limits,
-            lenient=stop.lenient,
-        )
-        if kind is None:
-            self.ledger.withdraw(("damp", played.index, 0), self.now_us)
-            ring_us = ringing_after_us(beat_us, self.limits, stop.lenient)
-            return self.ended, max(due_us + ring_us + late_us, self.now_us + 1)
-        if after is None and not stop.lenient and kind is not Damping.RINGING:
-            # The due point is reckoned from the player's pace.  Only the next note tells that the player went
-            # on at all: one who stops or turns back here has neither cut nor cleared anything.
-            if self.ended or self.matching.left_us(during) is not None:
-                self.ledger.withdraw(("damp", played.index, 0), self.now_us)
-                return match.settled and during.closed, None
-            self._put_end(match, stop, kind, due_us, beat_us, settled=False)
-            return False, None
-        decided_us = self._decided.setdefault(match.index, self.now_us)
-        rests_on = match.settled and (after is None or after.settled)
-        waited = after is not None or self.ended or self.now_us >= decided_us + self.limits.settle_us
-        self._put_end(match, stop, kind, due_us, beat_us, settled=rests_on and waited)
-        if rests_on and waited:
-            return self.ended or not played.sounding, None
-        return False, decided_us + self.limits.settle_us if rests_on else None
-
-    def _between(self, during: Pass, stop: Stop) -> tuple[int, Match | None] | None:
-        """Return the time of a due point between the player's own onsets, and the match that ends the gap."""
-        before, after = during.around(stop.due)
-        if before is None:
-            return None
-        if after is not None:
-            return during.between(before, after, stop.due), after.match
-        if self.groups.waits(during.front, stop.due):
-            return None  # a note that comes first has not been played: the player's time stands still
-        due_us = before.us + round((stop.due - before.tick) * self._pace(during, stop.due))
-        left_us = self.now_us if self.ended else self.matching.left_us(during)
-        if left_us is not None and due_us > left_us:
-            return None  # the player turned away, or stopped, before the due point
-        return due_us, None
-
-    def _pace(self, during: Pass, tick: int) -> float:
-        return during.pace(tick, self.matching.follower.beat_us / TICKS_PER_QUARTER)
-
-    def _beat_us(self, during: Pass, stop: Stop) -> float:
-        bar = self.score.bars[self.score.bar_index(max(stop.due - 1, 0))]
-        return self._pace(during, stop.due) * bar.beat_ticks
-
-    def _put_end(
-        self, match: Match, stop: Stop, kind: Damping, due_us: int | None, beat_us: float, *, settled: bool
-    ) -> None:
-        played = match.played
-        self.ledger.put(
-            DampingVerdict(
-                time_us=self.now_us,
-                settled=settled,
-                pass_number=match.during.number,
-                note=stop.note,
-                kind=kind,
-                string=played.string or 0,
-                pitch=played.pitch,
-                on_us=played.on_us,
-                due_us=due_us,
-                release_us=played.off_us,
-                beat_us=beat_us,
-                played=played.index,
-            )
-        )
+    def _await_release(self, match: Match) -> None:
+        """Where a settled verdict has no release yet, keep the sound in mind: only its end is still news."""
+        for key in (("damp", match.index, 0), ("stray", match.index, 0)):
+            verdict = self.ledger.standing.get(key)
+            if isinstance(verdict, DampingVerdict | StrayVerdict) and verdict.release_us is None:
+                sound = match.played
+                if isinstance(verdict, DampingVerdict) and verdict.due_us is not None:
+                    sound, _ = self.ends.sounded(match, verdict.due_us)
+                self._awaited[key] = sound
 
     # --- strays ---------------------------------------------------------------------------------
 
@@ -288,10 +212,4 @@ class Judge:
                 played=played.index,
             )
         )
-        return match.settled and (self.ended or not played.sounding), None
-
-    def _fade_us(self, string: int | None) -> int:
-        fades = self.profile.fade_s
-        if string is not None and 1 <= string <= len(fades) and fades[string - 1] > 0:
-            return round(1e6 * fades[string - 1])
-        return round(1e6 * FADE_S)
+        return match.settled, None

@@ -37,6 +37,12 @@ class Ledger:
         self._by_pass.setdefault(verdict.pass_number, {})[verdict.key] = verdict
         self._changes.append(verdict)
 
+    def released(self, key: Key, release_us: int) -> None:
+        """Fill in when a string stopped that still rang when its verdict was settled."""
+        old = self.standing[key]
+        if isinstance(old, DampingVerdict | StrayVerdict):
+            self.put(replace(old, release_us=release_us))
+
     def withdraw(self, key: Key, now_us: int) -> None:
         """Take back what was said about ``key``, unless it is settled or nothing was."""
         old = self.standing.get(key)

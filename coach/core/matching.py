@@ -8,6 +8,7 @@ turning back) or an extra note (a score note that is already taken).
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -36,8 +37,16 @@ class Match:
 class Matching:
     """The only owner of matches and passes."""
 
-    def __init__(self, score: Score, groups: Groups, follower: Follower, limits: Limits) -> None:
+    def __init__(
+        self,
+        score: Score,
+        groups: Groups,
+        follower: Follower,
+        limits: Limits,
+        chunk: tuple[int, int] | None = None,
+    ) -> None:
         self.score, self.groups, self.follower, self.limits = score, groups, follower, limits
+        self.last_group = (groups.span(chunk)[1] if chunk else groups.count) - 1
         self.matches: list[Match] = []
         self.passes: list[Pass] = []
         self.settled = 0  # so many matches, from the first, are settled
@@ -71,7 +80,7 @@ class Matching:
         """Settle everything and close the last pass: the take is over."""
         self._settle(len(self.matches))
         if self.passes:
-            self._close(self.passes[-1], ended=True)
+            self._close(self.passes[-1])
 
     def next_deadline(self) -> int | None:
         """Return when the first open match will be settled by time."""
@@ -85,10 +94,15 @@ class Matching:
         """Return when the player turned away from a pass, or None while it goes on."""
         if during.number >= len(self.passes):
             return None
-        for match in reversed(self.matches):
-            if match.during.number <= during.number:
-                return self.matches[match.index + 1].played.on_us
-        return None
+        following = bisect_right(self.matches, during.number, key=lambda match: match.during.number)
+        return self.matches[following].played.on_us
+
+    def pace(self, during: Pass, tick: int) -> float | None:
+        """Return the player's µs a tick in a pass up to a tick; at its beginning that of the pass before."""
+        while (pace := during.pace(tick)) is None and during.number > 1:
+            during = self.passes[during.number - 2]
+            tick = during.last_tick()
+        return pace
 
     def missing(self) -> Iterator[tuple[Pass, int]]:
         """Yield the score notes that look passed over in the part that may still change."""
@@ -155,7 +169,7 @@ class Matching:
             match.settled = True
             during = match.during
             if during.number > 1 and not self.passes[during.number - 2].closed:
-                self._close(self.passes[during.number - 2], ended=False)
+                self._close(self.passes[during.number - 2])
             row = match.label.note
             if row >= 0:
                 during.claims[row] = match
@@ -168,13 +182,13 @@ class Matching:
             self.gone += self._final_gaps(during, during.settled_front - 1)
             self.settled += 1
 
-    def _close(self, during: Pass, *, ended: bool) -> None:
+    def _close(self, during: Pass) -> None:
         """Look through the last groups of a pass: only what lies strictly inside it can be missing."""
-        last = during.settled_front
-        if ended and last == self.groups.count - 1:
-            last += 1  # the piece was played to its end: its last chord counts
+        end = during.settled_front
+        if end == self.last_group:
+            end += 1  # played to the end of the piece or the chunk: its last chord counts
         during.checked = max(during.checked, during.start)
-        self.gone += self._final_gaps(during, last)
+        self.gone += self._final_gaps(during, end)
         during.closed = True
 
     def _final_gaps(self, during: Pass, end: int) -> list[tuple[Pass, int]]:

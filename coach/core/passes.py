@@ -86,8 +86,11 @@ class Pass:
         share = (tick - before.tick) / (after.tick - before.tick)
         return before.us + round(share * (after.us - before.us))
 
-    def pace(self, tick: int, otherwise: float) -> float:
-        """Return µs a tick up to a tick: the median of the last steps, robust to single hesitations."""
+    def pace(self, tick: int) -> float | None:
+        """Return µs a tick up to a tick: the median of the last steps, robust to single hesitations.
+
+        None before the second onset.
+        """
         taken: list[Anchor] = []
         for anchor in self.backwards():
             if anchor.tick <= tick:
@@ -96,4 +99,4 @@ class Pass:
                     break
         steps = [(a.us - b.us) / (a.tick - b.tick) for a, b in pairwise(taken)]
         usable = [step for step in steps if step > 0]
-        return median(usable) if usable else otherwise
+        return median(usable) if usable else None

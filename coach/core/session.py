@@ -52,7 +52,7 @@ class Session:
         self.groups = Groups(score)
         self.follower = Follower(score, chunk=chunk, groups=self.groups)
         self.ringing = Ringing(self.profile)
-        self.matching = Matching(score, self.groups, self.follower, self.limits)
+        self.matching = Matching(score, self.groups, self.follower, self.limits, chunk)
         self.ledger = Ledger()
         self._judge = Judge(
             score,
@@ -63,10 +63,12 @@ class Session:
             self.profile,
             self.limits,
             self.ledger,
+            click,
         )
         self.ignored: Counter[str] = Counter()
         self.now_us = 0
         self.ended = False
+        self._inferred = 0  # matches before this have their string for good
 
     @property
     def verdicts(self) -> dict[Key, Verdict]:
@@ -98,6 +100,7 @@ class Session:
             case End():
                 self.ended = True
                 self.matching.settle_all()
+                self._infer_strings()
                 self._judge.look(self.now_us, ended=True)
             case Bend() | Tick():
                 pass
@@ -108,10 +111,19 @@ class Session:
         if note is None:
             return
         self.matching.add(note)
-        for match in self.matching.unsettled():
-            if match.played.string is None and match.label.note >= 0:
-                self.ringing.adopt(match.played, int(self.score.notes["string"][match.label.note]))
+        self._infer_strings()
         self._judge.look(self.now_us)
+
+    def _infer_strings(self) -> None:
+        """Where the pickup does not tell strings, take them from the score; a settled match makes certain."""
+        for match in self.matching.matches[self._inferred :]:
+            if match.played.inferred:
+                row = match.label.note
+                string = int(self.score.notes["string"][row]) if row >= 0 else 0
+                self.ringing.infer(match.played, string or None)
+                if match.settled:
+                    self.ringing.confirm(match.played)
+        self._inferred = self.matching.settled
 
     def _meet_deadlines(self, before_us: int) -> None:
         while True:
@@ -121,6 +133,7 @@ class Session:
                 return
             self.now_us = max(self.now_us, first)
             self.matching.settle_until(self.now_us)
+            self._infer_strings()
             self._judge.look(self.now_us)
 
 

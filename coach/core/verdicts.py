@@ -160,12 +160,14 @@ def judge_end(
     fade_us: int,
     limits: Limits,
     lenient: bool = False,
+    written_us: float | None = None,
 ) -> Damping | None:
     """Return the verdict of one bass end, or None while it cannot be known.
 
     ``replaced``: the note that was due to start took over this very string; the finger that plays it may
     have stopped the string a moment before.  ``replucked``: some note took the string over.  ``now_us``
-    matters only while the string sounds: the release, if it comes, is later.
+    matters only while the string sounds: the release, if it comes, is later.  ``written_us`` is the written
+    length at the player's pace: who stopped the note in time and then hesitated has not cut it.
     """
     ring_us = ringing_after_us(beat_us, limits, lenient)
     tolerance_us = max(limits.tolerance_us, round(beat_us)) if lenient else limits.tolerance_us
@@ -173,7 +175,9 @@ def judge_end(
         if replaced:
             return Damping.REPLACED
         return Damping.RINGING if now_us >= due_us + ring_us else None
-    overhang_us, length_us = release_us - due_us, due_us - on_us
+    overhang_us, length_us = release_us - due_us, float(due_us - on_us)
+    if written_us is not None:
+        length_us = min(length_us, written_us)
     if overhang_us > tolerance_us and not replaced:
         return Damping.RINGING if replucked or overhang_us >= ring_us else Damping.LATE
     sounded_us = release_us - on_us

@@ -292,7 +292,7 @@ def position(session: Session, during: Pass, us: int) -> float:
             if after is not None:
                 share = (us - anchor.us) / (after.us - anchor.us)
                 return anchor.tick + share * (after.tick - anchor.tick)
-            pace = during.pace(anchor.tick, session.follower.beat_us / TICKS_PER_QUARTER)
+            pace = during.pace(anchor.tick) or session.follower.beat_us / TICKS_PER_QUARTER
             ahead = anchor.tick + (us - anchor.us) / max(pace, 1e-6)
             limit = session.groups.next_onset(during.front)
             return min(ahead, float(session.score.end if limit is None else limit))

@@ -159,8 +159,13 @@ def drift_words(drift_ms: float, threshold_ms: float) -> str:
 
 
 def tempo_words(score: Score) -> str:
-    """Return the written tempo, such as ``♩ = 58``; empty where the score gives none."""
-    return f"♩ = {score.qpm(0):.0f}" if score.tempo_given else ""
+    """Return the written tempo in the meter's own beat, such as ``♩ = 58``; empty where none is given."""
+    if not score.tempo_given or not score.bars:
+        return ""
+    qpm, first = score.qpm(0), score.bars[0]
+    if first.beat_unit == 8 and first.beats % 3 == 0:
+        return f"♩. = {qpm / 1.5:.0f}"
+    return f"♩ = {qpm:.0f}"
 
 
 def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:

@@ -185,13 +185,16 @@ class MarkPainter:
             placed(_slope(round(half), lane, round(off), round(tilt), colour), x, y),
         ]
         if mark.words:
-            room = layout.left + right - (x + half) - lane * 0.4
-            for height in (self.sizes.words * 0.9, self.sizes.quiet, self.sizes.quiet * 0.85):
-                written = lettering.words(mark.words, round(height), self.palette.ink, hand=True)
+            room = layout.left + right - (x + half) - lane * 0.5
+            short = " ".join(mark.words.split()[:2])
+            quiet = self.sizes.quiet
+            tries = ((mark.words, self.sizes.words * 0.9), (mark.words, quiet), (mark.words, quiet * 0.85))
+            for text, height in (*tries, (short, quiet), (short, quiet * 0.85)):
+                written = lettering.words(text, round(height), self.palette.ink, hand=True)
                 if written.width <= room:
+                    top = y + round(height / 2) - written.baseline
+                    stamps.append(Stamp(written.surface, round(x + half + lane * 0.3), top))
                     break
-            top = y + round(height / 2) - written.baseline
-            stamps.append(Stamp(written.surface, round(x + half + lane * 0.3), top))
         return stamps
 
 

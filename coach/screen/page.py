@@ -58,7 +58,7 @@ class Page:
     def base(self, view: View) -> pygame.Surface:
         """Return what does not move: paper, systems, rows, written lengths, stops.  Kept until it changes."""
         spread = self._spread(view)
-        return self._base(spread, self._rows(view, spread), view.stops)
+        return self._base(spread, self._rows(view, spread))
 
     def stamps(self, view: View) -> list[Stamp]:
         """Return what the moment adds, in drawing order."""
@@ -99,7 +99,7 @@ class Page:
             self._warming.pop()()
             return True
         spread = self.layout.next_spread(view.bar)
-        self._base(spread, self._rows(view, spread), view.stops)
+        self._base(spread, self._rows(view, spread))
         self._ready = view.bar
         return True
 
@@ -108,12 +108,12 @@ class Page:
     def _spread(self, view: View) -> Spread:
         return self.layout.spread(view.bar, view.tick, finished=view.finished)
 
-    def _base(self, spread: Spread, rows: Rows, stops: tuple[StopSign, ...]) -> pygame.Surface:
-        key = (spread, stops, tuple(sorted(rows.items())))
+    def _base(self, spread: Spread, rows: Rows) -> pygame.Surface:
+        key = (spread, tuple(sorted(rows.items())))
         if key not in self._bases:
             if len(self._bases) >= MOST_BASES:
                 del self._bases[next(iter(self._bases))]
-            self._bases[key] = self._draw_base(spread, rows, stops)
+            self._bases[key] = self._draw_base(spread, rows)
         else:
             self._bases[key] = self._bases.pop(key)  # the most lately used stands last
         return self._bases[key]
@@ -150,7 +150,7 @@ class Page:
             self._pictures[system] = drawn
         return self._pictures[system]
 
-    def _draw_base(self, spread: Spread, rows: Rows, stops: tuple[StopSign, ...]) -> pygame.Surface:
+    def _draw_base(self, spread: Spread, rows: Rows) -> pygame.Surface:
         surface = pygame.Surface((self.sizes.width, self.sizes.height))
         surface.fill(self.palette.paper)
         stamps = self._title()
@@ -169,9 +169,9 @@ class Page:
                 y = self.layout.row_y(slot, row, len(rows[system])) - number.get_height() // 2
                 stamps.append(Stamp(number, self.layout.left, y))
         stamps += self._turned(spread)
-        due = {stop.note: stop.tick for stop in stops}
+        due = {stop.note: stop.tick for stop in self.stops}
         stamps += self._slots_of_notes(due, shown, slot_of, rows)
-        stamps += self._signs(stops, slot_of)
+        stamps += self._signs(shown, slot_of)
         paint(surface, stamps)
         return surface
 
@@ -247,10 +247,13 @@ class Page:
                 found.append(placed(_tick(self.sizes.row, weight, self.palette), right, y))
         return found
 
-    def _signs(self, stops: tuple[StopSign, ...], slot_of: dict[int, int]) -> list[Stamp]:
+    def _signs(self, shown: list[int], slot_of: dict[int, int]) -> list[Stamp]:
         """Return the damp signs under the bass; the way stands beside a sign where it is a new one."""
         placed_at: dict[int, list[tuple[float, str]]] = {}
-        for stop in stops:
+        near = {*shown, *(bar + 1 for bar in shown)}  # a stop at a bar's end belongs to the next
+        for stop in self.stops:
+            if stop.bar not in near:
+                continue
             place = self.layout.places.x_of(stop.tick)
             if stop.wanted and place is not None and place[0] in slot_of:
                 line = placed_at.setdefault(place[0], [])

@@ -140,7 +140,8 @@ class _Painted:
         elif ring.sounding and self.end > written_end:
             self._at(end, self.strokes.arrow(self.red))
         if ring.words and end is not None:
-            self._words(end)
+            begun = self._where(due)
+            self._words(end, end[1] - begun[1] if begun is not None and begun[0] == end[0] else 0.0)
 
     def _faded(self, end: float) -> None:
         for span, _, y, _ in self._spans(self.start, end):
@@ -156,7 +157,7 @@ class _Painted:
         if ring.sounding:
             self._at(end, self.strokes.arrow(self.red))
         if ring.words and end is not None:
-            self._words(end)
+            self._words(end, 0.0)
 
     def _missed(self) -> None:
         due = self.ring.slot_end_tick
@@ -166,7 +167,11 @@ class _Painted:
             if span.begins:
                 x = self._left(span) + min((span.right - span.left) / 2, self.strokes.row * 1.2)
                 patch = self.strokes.gap()
-                self.found.append(placed(self.strokes.blank(), x, y))
+                self.found.append(
+                    placed(
+                        self.strokes.blank(round(self.strokes.row * 0.7), round(self.strokes.row * 0.4)), x, y
+                    )
+                )
                 self.found.append(placed(patch, x, y))
 
     # --- along the row ------------------------------------------------------------------------
@@ -225,23 +230,33 @@ class _Painted:
         if spans:
             self.found.append(placed(patch, self.layout.left + spans[0][0].left, spans[0][2]))
 
-    def _words(self, end: tuple[int, float, int]) -> None:
-        """Write the overhang at the end of its wave, as large as the room before the next note allows."""
+    def _words(self, end: tuple[int, float, int], wave: float) -> None:
+        """Write the overhang at the end of its wave, as large as the room before the next note allows.
+
+        Where the next note comes at once, it breaks the wave as a height breaks a contour on a map, if the
+        wave (of ``wave`` pixels) is long enough.
+        """
         system, x, y = end
-        sizes = self.painter.sizes
-        start = x + self.strokes.row * (0.55 if self.ring.sounding else 0.3)
-        room = self._next_onset(system, x) - start - self.strokes.row * 0.25
+        sizes, row = self.painter.sizes, self.strokes.row
+        start = x + row * (0.55 if self.ring.sounding else 0.3)
+        room = self._next_onset(system, x) - start - row * 0.25
         short = self.ring.words.removesuffix(" ms")
-        tries = ((self.ring.words, sizes.words), (short, sizes.words), (short, sizes.quiet))
-        for text, height in tries:
+        large, small = min(sizes.words, row * 0.75), min(sizes.quiet, row * 0.6)
+        for text, height in ((self.ring.words, large), (short, large), (short, small)):
             written = lettering.words(text, round(height), self.red, hand=True)
             if written.width <= room:
                 top = y + round(height / 2) - written.baseline
                 self.found.append(Stamp(written.surface, round(start), top))
                 return
+        inside = lettering.words(short, round(small), self.red, hand=True)
+        if inside.width + 1.8 * row <= wave:
+            middle = x - wave / 2
+            self.found.append(placed(self.strokes.blank(inside.width + round(row * 0.4), row), middle, y))
+            top = y + round(small / 2) - inside.baseline
+            self.found.append(Stamp(inside.surface, round(middle - inside.width / 2), top))
 
     def _next_onset(self, system: int, x: float) -> float:
         """Return the x of the string's next note on this system, or of the system's end."""
         xs = self.layout.onset_xs(system, self.ring.string)
         edge = float(self.layout.left + self.layout.engraved.systems[system].width)
-        return next((at for at in xs if at > x + 1), edge)
+        return next((at for at in xs if at >= x - 1), edge)

@@ -70,9 +70,9 @@ class Strokes:
         """A sound that dies away, over ``length`` pixels."""
         return _taper(self.row, self.weight, max(length, 1), colour)
 
-    def blank(self) -> Patch:
-        """Bare paper under the gap."""
-        return _blank(round(self.row * 0.7), round(self.row * 0.4), self.palette)
+    def blank(self, width: int, height: int) -> Patch:
+        """Bare paper, to write on or to leave empty."""
+        return _blank(width, height, self.palette)
 
     def gap(self) -> Patch:
         """Nothing was played: the trade's sign for a break, pencilled."""
@@ -149,7 +149,7 @@ def _gap(row: int, weight: float, colour: Colour) -> Patch:
     return sheet.patch()
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def _blank(width: int, height: int, palette: Palette) -> Patch:
     sheet = Sheet((-width / 2, -height / 2, width / 2, height / 2), palette.paper, height)
     sheet.fill(

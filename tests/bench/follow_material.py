@@ -21,6 +21,7 @@ from tests.dice import Dice
 from tests.pieces import generated_piece
 
 CHUNK_BARS = 4
+NOTES_A_TURN = 16  # onset groups for each restart or skip: short pieces have fewer
 GHOSTS = (12, 19, 7, -12)  # semitones from the note that sounds
 
 
@@ -41,6 +42,7 @@ class Kind:
     converter: bool = True  # low notes are reported later than high ones
     strings: bool = True  # one channel a string
     spread_ms: float = 20.0  # of a chord; one chord in ten has four times as much
+    hand: str = ""  # "bass" or "melody": that voice alone
 
 
 STUDENT = Kind(errors=0.05, restarts=5, hesitations=5, tempo=(1.0, 1.7), artefacts=0.015)
@@ -53,6 +55,8 @@ KINDS = {
     "stutters": replace(STUDENT, restarts=8, stutters=1.0),
     "skips": replace(STUDENT, restarts=0, skips=3),
     "one channel": replace(STUDENT, strings=False),
+    "bass alone": replace(STUDENT, restarts=0, hand="bass"),
+    "melody alone": replace(STUDENT, restarts=0, hand="melody"),
     "wild": replace(
         STUDENT, errors=0.10, back_bars=(1, 8), skips=1, tempo=(0.5, 2.0), artefacts=0.03, spread_ms=60.0
     ),
@@ -130,7 +134,8 @@ class _Student:
             first, end = self.groups.span(self.chunk)
             least = min(first + 3, end)
             return [(first, end if dice.chance(0.6) else dice.whole(least, end)) for _ in range(kind.drill)]
-        turns = ["back"] * kind.restarts + ["ahead"] * kind.skips
+        most = max(n // NOTES_A_TURN, 1)
+        turns = ["back"] * min(kind.restarts, most) + ["ahead"] * min(kind.skips, most)
         turns = [turns.pop(int(dice.between(0, len(turns)))) for _ in range(len(turns))]
         out: list[tuple[int, int]] = []
         at = 0
@@ -146,7 +151,7 @@ class _Student:
                 chunk = dice.whole(0, chunk) if dice.chance(1 / 3) else chunk
                 to = int(first_of[chunk * CHUNK_BARS])
             elif dice.chance(kind.stutters):
-                to = max(end - dice.whole(1, 8), 0)
+                to = max(end - (1 if dice.chance(0.3) else dice.whole(1, 8)), 0)
             else:
                 to = int(first_of[max(bar - dice.whole(*kind.back_bars), 0)])
             at = min(to, n - 1)
@@ -178,7 +183,9 @@ class _Student:
         dice, kind, notes = self.dice, self.kind, self.score.notes
         grace = bool(self.groups.grace[group])
         rows = list(self.groups.rows(group)) if grace else self.groups.required(group)
-        if grace and dice.chance(0.2):
+        if kind.hand:
+            rows = [row for row in rows if bool(notes["bass"][row]) == (kind.hand == "bass")]
+        if not rows or (grace and dice.chance(0.2)):
             return
         spread = kind.spread_ms * 1e3 * (4 if dice.chance(0.1) else 1) * (len(rows) > 1)
         for row in rows:
@@ -226,8 +233,7 @@ class _Student:
 
 def plain_pieces(seed: int, count: int) -> list[Score]:
     """Return generated two-voice pieces of 24 to 40 bars."""
-    shapes = [(24 + 8 * (i % 3), 3 + i % 2) for i in range(count)]
-    return [generated_piece(seed + i, bars, beats=beats, eighths=0.5) for i, (bars, beats) in enumerate(shapes)]
+    return [generated_piece(seed + i, 24 + 8 * (i % 3), beats=3 + i % 2, eighths=0.5) for i in range(count)]
 
 
 def repeated_pieces(seed: int, count: int) -> list[Score]:

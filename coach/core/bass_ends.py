@@ -1,0 +1,197 @@
+"""How bass notes ended: each match of a bass becomes a damping verdict, provisional, then settled.
+
+The due point is the onset of the note that ends the bass, or lies between the player's own onsets, or,
+before the next onset has come, where the player's pace puts it.  A verdict that rests on the pace alone is
+taken back when no onset follows: one who stops or turns back has neither cut nor cleared anything.
+"""
+
+from __future__ import annotations
+
+from coach.core.damping import Reason, Stop
+from coach.core.groups import Groups
+from coach.core.ledger import Ledger
+from coach.core.matching import Match, Matching
+from coach.core.passes import Pass
+from coach.core.profile import Profile
+from coach.core.ringing import Played
+from coach.core.score import TICKS_PER_QUARTER, Score
+from coach.core.timing import Click
+from coach.core.verdicts import FADE_S, Damping, DampingVerdict, Limits, judge_end, ringing_after_us
+
+
+def _same_string(old: Played, new: Played) -> bool:
+    """Whether the new note took the old one's string: perhaps a finger planted there a moment before."""
+    return old.replucked_by == new.index or (old.string is not None and old.string == new.string)
+
+
+class BassEnds:
+    """Judges one bass end at a time, as of a moment."""
+
+    def __init__(
+        self,
+        score: Score,
+        groups: Groups,
+        matching: Matching,
+        profile: Profile,
+        limits: Limits,
+        ledger: Ledger,
+        click: Click | None,
+    ) -> None:
+        self.score, self.groups, self.matching, self.click = score, groups, matching, click
+        self.profile, self.limits, self.ledger = profile, limits, ledger
+        self.now_us = 0
+        self.ended = False
+        self._decided: dict[int, int] = {}  # match index -> when its end was first judged
+        self._last_onset = groups.onset_of(matching.last_group)
+
+    def look(self, match: Match, stop: Stop, now_us: int, *, ended: bool) -> tuple[bool, int | None]:
+        """Judge the end of ``match``.  Return whether it is done with, and the time of its next deadline."""
+        self.now_us, self.ended = now_us, ended
+        done, deadline = self._look(match, stop)
+        if done:
+            self._decided.pop(match.index, None)
+        return done, deadline
+
+    def sounded(self, match: Match, due_us: int) -> tuple[Played, bool]:
+        """Return the last stroke of a bass, and whether that is certain.
+
+        One plucked again by mistake before it is due sounds on: the stroke too many is a fault of its own.
+        """
+        played, certain = match.played, True
+        while 0 <= played.heir < len(self.matching.matches):
+            heir = self.matching.matches[played.heir]
+            if heir.label.note >= 0 or heir.played.pitch != played.pitch or heir.played.on_us >= due_us:
+                break
+            played, certain = heir.played, certain and heir.settled
+        return played, certain
+
+    # --- inside ---------------------------------------------------------------------------------
+
+    def _look(self, match: Match, stop: Stop) -> tuple[bool, int | None]:
+        if match.lost:  # while the place is not known nobody is blamed
+            return self._nothing(match, match.settled)
+        if stop.reason is Reason.FREE or not (stop.wanted or stop.reason is Reason.REPLACED):
+            self._put(match, stop, Damping.FREE, None, match.played.off_us, 0.0, settled=match.settled)
+            return match.settled, None
+        during = match.during
+        turned = self.ended or self.matching.left_us(during) is not None
+        following = during.claim(stop.next_note) if stop.next_note >= 0 else None
+        after: Match | None = following
+        if following is not None:
+            due_us = following.played.on_us
+        else:
+            due = self._between(during, stop)
+            if due is None:  # not reached: perhaps not yet, perhaps never
+                return self._nothing(match, turned and match.settled and during.closed)
+            due_us, after = due
+        if after is not None and after.lost:
+            return self._nothing(match, match.settled and after.settled)
+        lenient = self._lenient(stop)
+        beat_us, late_us = self._beat_us(during, stop), self.profile.off_delay_us(match.played.string)
+        last, certain = self.sounded(match, due_us)
+        kind = judge_end(
+            on_us=match.played.on_us,
+            due_us=due_us,
+            release_us=last.off_us,
+            now_us=self.now_us - late_us,
+            replaced=following is not None and _same_string(last, following.played),
+            replucked=last.replucked_by >= 0,
+            beat_us=beat_us,
+            fade_us=self._fade_us(match.played.string),
+            limits=self.limits,
+            lenient=lenient,
+            written_us=self._written_us(match, stop),
+        )
+        if kind is None:
+            ring_us = ringing_after_us(beat_us, self.limits, lenient)
+            self._nothing(match, False)
+            return self.ended, max(due_us + ring_us + late_us, self.now_us + 1)
+        if after is None and not lenient:
+            if turned:
+                return self._nothing(match, match.settled and during.closed)
+            if kind is not Damping.RINGING:  # what rings on does so whether the player goes on or not
+                self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=False)
+                return False, None
+        decided_us = self._decided.setdefault(match.index, self.now_us)
+        rests_on = match.settled and certain and (after is None or after.settled)
+        waited = after is not None or self.ended or self.now_us >= decided_us + self.limits.settle_us
+        self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=rests_on and waited)
+        if rests_on and waited:
+            return True, None
+        return False, decided_us + self.limits.settle_us if rests_on else None
+
+    def _nothing(self, match: Match, done: bool) -> tuple[bool, int | None]:
+        self.ledger.withdraw(("damp", match.index, 0), self.now_us)
+        return done, None
+
+    def _between(self, during: Pass, stop: Stop) -> tuple[int, Match | None] | None:
+        """Return the time of a due point between the player's own onsets, and the match that ends the gap."""
+        before, after = during.around(stop.due)
+        if before is None:
+            return None
+        if after is not None:
+            return during.between(before, after, stop.due), after.match
+        if self.groups.waits(during.front, stop.due):
+            return None  # a note that comes first has not been played: the player's time stands still
+        pace = self.matching.pace(during, stop.due)
+        if pace is None and self.click is None and not self._lenient(stop):
+            return None  # at the first note of a take nobody knows how fast it will be
+        due_us = before.us + round((stop.due - before.tick) * self._pace(during, stop.due))
+        left_us = self.now_us if self.ended else self.matching.left_us(during)
+        if left_us is not None and due_us > left_us:
+            return None  # the player turned away, or stopped, before the due point
+        return due_us, None
+
+    def _pace(self, during: Pass, tick: int) -> float:
+        pace = self.matching.pace(during, tick)
+        if pace is None:
+            speed = self.click.speed if self.click else 1.0
+            pace = 60e6 / (self.score.qpm(tick) * TICKS_PER_QUARTER * speed)
+        return pace
+
+    def _lenient(self, stop: Stop) -> bool:
+        """Whether no onset follows that would tell when the bass is due."""
+        return stop.lenient or stop.due > self._last_onset
+
+    def _beat_us(self, during: Pass, stop: Stop) -> float:
+        bar = self.score.bars[self.score.bar_index(max(stop.due - 1, 0))]
+        return self._pace(during, stop.due) * bar.beat_ticks
+
+    def _written_us(self, match: Match, stop: Stop) -> float:
+        ticks = stop.due - int(self.score.notes["onset"][stop.note])
+        return ticks * self._pace(match.during, stop.due)
+
+    def _put(
+        self,
+        match: Match,
+        stop: Stop,
+        kind: Damping,
+        due_us: int | None,
+        release_us: int | None,
+        beat_us: float,
+        *,
+        settled: bool,
+    ) -> None:
+        played = match.played
+        self.ledger.put(
+            DampingVerdict(
+                time_us=self.now_us,
+                settled=settled,
+                pass_number=match.during.number,
+                note=stop.note,
+                kind=kind,
+                string=played.string or 0,
+                pitch=played.pitch,
+                on_us=played.on_us,
+                due_us=due_us,
+                release_us=release_us,
+                beat_us=beat_us,
+                played=played.index,
+            )
+        )
+
+    def _fade_us(self, string: int | None) -> int:
+        fades = self.profile.fade_s
+        if string is not None and 1 <= string <= len(fades) and fades[string - 1] > 0:
+            return round(1e6 * fades[string - 1])
+        return round(1e6 * FADE_S)

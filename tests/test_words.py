@@ -1,0 +1,51 @@
+"""The sentences: right figures, right signs, the meter's own beat."""
+
+import pytest
+
+from coach.core import words
+from coach.core.damping import Way
+from coach.core.verdicts import Damping, Stroke
+from tests.scores import piece
+
+
+def test_the_tempo_is_told_in_the_meters_beat():
+    assert words.tempo_words(piece("4/4", "A2 4", qpm=58)) == "♩ = 58"
+    # A dotted quarter is one and a half quarters: 72 quarters a minute are 48 of them.
+    assert words.tempo_words(piece("6/8", "A2 3", qpm=72)) == "♩. = 48"
+
+
+@pytest.mark.parametrize(("ms", "text"), [(240.4, "+240 ms"), (-60.0, "−60 ms"), (0.2, "+0 ms"), (None, "–")])
+def test_milliseconds_have_their_sign(ms, text):
+    assert words.milliseconds(ms) == text
+
+
+@pytest.mark.parametrize(("beat", "text"), [(1.0, "1"), (2.5, "2½"), (3.3333, "3.33")])
+def test_beats(beat, text):
+    assert words.beat_name(beat) == text
+
+
+def test_advice_names_the_string_and_only_where_something_is_to_be_done():
+    assert "string 5" in words.advice(Damping.LATE, Way.RETURNING_THUMB, 5, "1")
+    assert words.advice(Damping.CLEAN, Way.RETURNING_THUMB, 5, "1") == ""
+    for way in Way:
+        assert "{" not in words.advice(Damping.RINGING, way, 4, "2")
+
+
+@pytest.mark.parametrize("kind", [*Damping, *Stroke], ids=str)
+def test_every_fault_is_one_sentence(kind):
+    said = words.fault_sentence(kind, 3, "2½", 5, "+240 ms", 45)
+    assert said.startswith("bar 3, beat 2½: ")
+    assert said.endswith(".")
+
+
+def test_drift_is_told_past_its_threshold_only():
+    assert words.drift_words(34.9, 35.0) == ""
+    assert words.drift_words(41.0, 35.0) == "41 ms behind"
+    assert words.drift_words(-41.0, 35.0) == "41 ms ahead"
+
+
+def test_clocks_and_bars():
+    assert words.clock(75_400_000) == "1:15"
+    assert words.bars_words(4, 4) == "bar 4"
+    assert words.bars_words(1, 4) == "bars 1–4"
+    assert words.replay_words(12_000_000, 48_000_000, 0.5, False) == "0:12 of 0:48, 0.5 times the speed"
