@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from coach.core.score import Score
+from coach.core.score import ANCHOR, Score
 from coach.files.score_file import ScoreFile, read_score
-from coach.screen.engraved import Engraved, Places, bar_name, note_name
+from coach.screen.engraved import Box, Engraved, Places, System, bar_name, note_name
 from coach.screen.engraving import Engraver, Request, can_engrave, unpack
 from coach.screen.plain_staff import plain_staff, staff_steps
 from tests.scores import piece
@@ -115,6 +116,25 @@ def test_a_stop_at_a_barline_is_under_the_next_note(known: tuple[ScoreFile, Engr
     last = places.x_of(second.onset)
     assert last is not None
     assert (spans[-1].system, spans[-1].right) == (last[0], pytest.approx(last[1]))
+
+
+def test_a_whole_bars_rest_in_mid_bar_does_not_bend_time():
+    # The bass rests for the bar, which is engraved in the middle of it; the melody begins on beat 2.
+    plain = piece("4/4", "E2 4", "- 5, E4 1, G4 1, C5 1")
+    anchors = np.array([(1, 0, 0)], ANCHOR)
+    score = replace(plain, anchors=anchors, anchor_ids=("bar-rest",))
+    box = {"bar-rest": Box(290.0, 20.0, 20.0, 5.0)}
+    for row, x in zip(np.flatnonzero(score.notes["bar"] == 1), (160.0, 220.0, 340.0), strict=True):
+        box[score.ids[int(score.notes["written"][row])]] = Box(x - 6, 10.0, 12.0, 10.0)
+    bars = {bar_name(score, 0): (0.0, 100.0), bar_name(score, 1): (100.0, 500.0)}
+    system = System(500, 80, 20.0, 60.0, box, tuple(bars), bars)
+    places = Places(score, Engraved((system,), 10.0, plain=True))
+    start = score.bars[1].onset
+    quarter = 10_080
+    found = [places.x_of(start + k * quarter, 1) for k in range(5)]
+    xs = [place[1] for place in found if place is not None]
+    assert xs[1:] == pytest.approx([160, 220, 340, 500])
+    assert 100 < xs[0] < 160
 
 
 @needs_engraver

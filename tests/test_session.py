@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from coach.core.events import AllOff, End, NoteOff, NoteOn, Tick
 from coach.core.profile import Profile
+from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session, judge
+from coach.core.timing import Click
 from coach.core.verdicts import Damping, DampingVerdict, StrayVerdict, Stroke, StrokeVerdict, Withdrawn
 from tests.scores import piece
 
@@ -185,31 +187,80 @@ def test_nothing_is_taken_after_the_end_and_late_events_are_counted():
 
 # --- live = replay = all at once --------------------------------------------------------------------
 
+SETTINGS = {
+    "a line of basses": (STEPS, {}),
+    "rests, let ring, a fermata": (
+        piece("4/4", "A2 1, - 1, D3~ 2, E2^ 1, - 3, A2 1, D3 1, E2 2, A2 1, - 3"),
+        {},
+    ),
+    "two voices, octaves, unisons": (
+        piece("3/4", "A2+A3@3 3, D3 1, E2 2, B2@5 1, C3@5 2", "E4 1, C4+E4 2, D3@5 1, B3 1/3, C4 1/3, D4 1/3, E4 3"),
+        {},
+    ),
+    "a chunk": (
+        piece("2/4", "A2 1, D3 1, E2 1, A2 1, D3 2, E2 1, - 1", "E4 2, G4 1, E4 1, F4 2, E4 2"),
+        {"chunk": (1, 2)},
+    ),
+    "delays": (
+        piece("4/4", "A2 2, D3 1, E2 1, A2 4", "E4 1, F4 1, G4 1, E4 1, E4 4"),
+        {"profile": Profile(on_delay_ms=(5, 8, 10, 15, 20, 30), off_delay_ms=(40,) * 6, fade_s=(3.0,) * 6)},
+    ),
+    "one channel": (
+        piece("4/4", "A2 2, D3 1, B2@5 1, A2 4", "E4 1, B3 1, B3@3 1, E4 1, E4 4"),
+        {"profile": Profile(single_channel=True, on_delay_ms=(5, 8, 10, 15, 20, 30), off_delay_ms=(30,) * 6)},
+    ),
+    "a click": (
+        piece("4/4", "A2 1, - 1, D3 2, E2 1, - 3"),
+        {"click": Click(1_000_000, 0.9)},
+    ),
+}  # fmt: skip
+
 
 @st.composite
-def takes(draw):
-    """A take of the line above with every kind of disturbance."""
+def takes(draw, name):
+    """A take of one of the pieces with every kind of disturbance."""
+    score, options = SETTINGS[name]
+    single = "profile" in options and options["profile"].single_channel
+    notes = score.notes
+    onsets = sorted(set(notes["onset"].tolist()))
+    order = [*onsets]
+    for first in draw(st.lists(st.integers(0, len(onsets) - 1), max_size=3)):
+        order += onsets[first : first + draw(st.integers(1, 6))]
     t, events = 1.0, []
-    order = draw(st.lists(st.integers(0, 7), max_size=4))
-    notes = [*range(8), *[k for first in order for k in range(first, min(first + 4, 8))]]
-    for k in notes:
-        pitch = CLEAN[k][0] + draw(st.sampled_from([0, 0, 0, 0, 0, 1, -2]))
-        string = OPEN[CLEAN[k][0]]
-        length = draw(st.sampled_from([0.3, 0.9, 1.0, 1.08, 1.25, 2.2, 9.0]))
-        if draw(st.integers(0, 9)):
-            events.append(on(t, pitch, string))
-            events.append(off(t + length, pitch, string))
+    pace = draw(st.sampled_from([0.3, 1.0, 2.3]))
+    for place, tick in enumerate(order):
+        for note in notes[notes["onset"] == tick]:
+            if not draw(st.integers(0, 9)):
+                continue
+            pitch = int(note["pitch"]) + draw(st.sampled_from([0, 0, 0, 0, 0, 1, -2]))
+            string = None if single else int(note["string"])
+            start = t + draw(st.sampled_from([0.0, 0.0, 0.01, 0.08]))
+            written = int(note["duration"]) / TICKS_PER_QUARTER * pace
+            length = draw(st.sampled_from([0.3, 0.9, 1.0, 1.08, 1.25, 2.2, 9.0, None]))
+            events.append(NoteOn(round(start * 1e6), pitch, 80, string))
+            if length is not None:
+                events.append(NoteOff(round((start + max(length * written, 0.03)) * 1e6), pitch, string))
         if not draw(st.integers(0, 9)):
-            events.append(on(t + 0.4, 59, velocity=30))
-            events.append(off(t + 0.4 + length, 59))
-        t += draw(st.sampled_from([0.2, 0.9, 1.0, 1.1, 3.5]))
+            string = None if single else 2
+            events.append(NoteOn(round((t + 0.1) * 1e6), 59, 30, string))
+            events.append(NoteOff(round((t + 0.1 + draw(st.sampled_from([0.02, 0.5]))) * 1e6), 59, string))
+        if not draw(st.integers(0, 19)):
+            events.append(AllOff(round((t + 0.05) * 1e6)))
+        ahead = order[place + 1] - tick if place + 1 < len(order) else 0
+        step = pace * ahead / TICKS_PER_QUARTER if ahead > 0 else 1.5
+        t += step * draw(st.sampled_from([0.9, 1.0, 1.0, 1.1, 3.0]))
     events.sort(key=lambda e: e.time_us)
     last_us = events[-1].time_us if events else 0
-    return [*events, End(last_us + draw(st.integers(0, 12_000_000)))]
+    return name, [*events, End(last_us + draw(st.integers(0, 12_000_000)))]
 
 
-def run(events, ticks=()):
-    session = Session(STEPS)
+def any_take():
+    return st.sampled_from(sorted(SETTINGS)).flatmap(takes)
+
+
+def run(name, events, ticks=()):
+    score, options = SETTINGS[name]
+    session = Session(score, **options)
     changes = []
     mixed = sorted([*events, *(Tick(t) for t in ticks)], key=lambda e: (e.time_us, not isinstance(e, Tick)))
     for event in mixed:
@@ -217,21 +268,25 @@ def run(events, ticks=()):
     return session, changes
 
 
-@settings(max_examples=150, deadline=None)
-@given(takes(), st.lists(st.integers(0, 40_000_000), max_size=40))
-def test_ticks_change_when_a_verdict_is_seen_never_the_verdict(events, ticks):
+@settings(max_examples=300, deadline=None)
+@given(any_take(), st.lists(st.integers(0, 60_000_000), max_size=40))
+def test_ticks_change_when_a_verdict_is_seen_never_the_verdict(take, ticks):
+    name, events = take
     ticks = [t for t in ticks if t <= events[-1].time_us]
-    quiet, changes = run(events)
-    ticking, more_changes = run(events, ticks)
+    quiet, changes = run(name, events)
+    ticking, more_changes = run(name, events, ticks)
     assert ticking.verdicts == quiet.verdicts
     assert more_changes == changes
-    assert judge(events, STEPS).verdicts == quiet.verdicts
+    score, options = SETTINGS[name]
+    assert judge(events, score, **options).verdicts == quiet.verdicts
 
 
-@settings(max_examples=100, deadline=None)
-@given(takes())
-def test_what_is_settled_never_changes(events):
-    session, settled = Session(STEPS), {}
+@settings(max_examples=200, deadline=None)
+@given(any_take())
+def test_what_is_settled_never_changes(take):
+    name, events = take
+    score, options = SETTINGS[name]
+    session, settled = Session(score, **options), {}
     for event in events:
         for change in session.feed(event):
             if isinstance(change, Withdrawn):
@@ -243,3 +298,24 @@ def test_what_is_settled_never_changes(events):
             elif change.settled:
                 settled[change.key] = change
     assert set(settled) == set(session.verdicts)
+
+
+@settings(max_examples=200, deadline=None)
+@given(any_take())
+def test_a_verdict_appears_at_its_own_time_in_order(take):
+    name, events = take
+    score, options = SETTINGS[name]
+    session, before_us, stands = Session(score, **options), 0, {}
+    for event in events:
+        for change in session.feed(event):
+            new = change.key not in stands
+            if isinstance(change, Withdrawn):
+                del stands[change.key]
+            else:
+                stands[change.key] = change
+            if new or isinstance(change, Withdrawn):
+                assert before_us <= change.time_us <= event.time_us
+                before_us = change.time_us
+            else:
+                assert change.time_us <= event.time_us
+    assert stands == session.verdicts

@@ -3,7 +3,7 @@
 from coach.core.events import End
 from coach.core.report import report
 from coach.core.session import judge
-from coach.core.summary import summarise, worst_stops
+from coach.core.summary import pass_sentence, summarise, worst_stops
 from tests.scores import piece
 from tests.test_session import CLEAN, STEPS, bass_line, on
 
@@ -53,3 +53,11 @@ def test_no_stop_asked_means_no_stop_counted():
     score = piece("4/4", "", "E4 1, F4 1, G4 1, E4 1")
     events = [on(1, 64), on(2, 65, 1), on(3, 67, 1), on(4, 64), End(6_000_000)]
     assert summarise(report(judge(events, score)), "").sentences[0] == "4 of 4 notes were right."
+
+
+def test_after_a_pass_its_worst_fault_is_said_or_that_it_was_clean():
+    again = bass_line((45, 1.3), *CLEAN[1:4]) + bass_line(*CLEAN, start=9.0)
+    result = report(judge([*sorted(again, key=lambda e: e.time_us), End(20_000_000)], STEPS))
+    assert pass_sentence(result, 1) == "bar 1, beat 1: the A on string 5 was stopped late (+300 ms)."
+    assert pass_sentence(result, 2) == "bars 1–2: clean."
+    assert pass_sentence(result, 3) == ""

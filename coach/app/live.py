@@ -16,12 +16,13 @@ from typing import Protocol
 from coach.app.sitting import Sitting
 from coach.core.report import report
 from coach.core.shapes import Summary
-from coach.core.summary import summarise
+from coach.core.summary import pass_sentence, summarise
 from coach.devices.messages import Finished, Heard, PortState
 from coach.screen.window import Action, Window
 
 FRAME_MS = 16  # while something sounds
 CALM_MS = 250  # while nothing does: time enough for deadlines to be met and seen
+MESSAGE_NS = 6_000_000_000  # the sentence after a pass gives way to the next stop after this long
 OnMessage = Callable[[Heard | PortState | Finished], None]
 
 
@@ -43,8 +44,8 @@ class Live:
         self._queue: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
         self.port_text = ""
         self.port_name = ""
-        self._message = ""
-        self._passes = 1
+        self._message, self._message_until_ns = "", 0
+        self._told = 0  # passes that have had their sentence
 
     def on_message(self, message: Heard | PortState | Finished) -> None:
         """Take a message on any thread."""
@@ -85,6 +86,7 @@ class Live:
             if self._drain():
                 return True
             self.sitting.tick(time.perf_counter_ns())
+            self._tell_pass()
             self._show()
 
     def _drain(self) -> bool:
@@ -103,6 +105,17 @@ class Live:
                     self.port_name = message.port or self.port_name
                 case Finished():
                     finished = True
+
+    def _tell_pass(self) -> None:
+        """When a pass is over and settled, say its worst fault for a while."""
+        passes = self.sitting.session.matching.passes
+        over = sum(1 for one in passes if one.closed)
+        if over > self._told:
+            self._told = over
+            self._message = pass_sentence(report(self.sitting.session), passes[over - 1].number)
+            self._message_until_ns = time.perf_counter_ns() + MESSAGE_NS
+        elif self._message and time.perf_counter_ns() > self._message_until_ns:
+            self._message = ""
 
     def _show(self) -> None:
         now_us = self.sitting.now_us(time.perf_counter_ns())

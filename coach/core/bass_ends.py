@@ -131,7 +131,7 @@ class BassEnds:
             return None
         if after is not None:
             return during.between(before, after, stop.due), after.match
-        if self.groups.waits(during.front, stop.due):
+        if during.front != self.matching.last_group and self.groups.waits(during.front, stop.due):
             return None  # a note that comes first has not been played: the player's time stands still
         pace = self.matching.pace(during, stop.due)
         if pace is None and self.click is None and not self._lenient(stop):

@@ -15,8 +15,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from coach.core.follower_steps import EXTRA, JUMP, STAY
 from coach.core.follower_tables import BAND
-from coach.core.follower_tokens import EXTRA, JUMP, STAY, Tokens
+from coach.core.follower_tokens import Tokens
 from coach.core.groups import Groups
 from coach.core.score import Score
 
@@ -124,7 +125,7 @@ class Follower:
             if move >= JUMP:
                 at = int(self._origins[kept, move - JUMP])
             elif 0 < move < STAY:
-                at = int(self._tokens.back[move - 1, at])
+                at = int(self._tokens.steps.back[move - 1, at])
         labels.reverse()
         return labels
 

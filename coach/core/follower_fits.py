@@ -28,7 +28,15 @@ class Fit(NamedTuple):
 
 
 class Fits:
-    """Answers for one score.  Groups of the same notes are of one kind and share their figures."""
+    """Answers for one score.  Groups of the same notes are of one kind and share their figures.
+
+    Which notes of a group were played is a bit mask, bit 0 for its first note:
+
+    ``all``    of each group, all of its notes
+    ``need``   of each group, those that have to be played
+    ``leave``  by the mask of notes that are missing: log likelihood of going on without them
+    ``taken``  by the mask of notes that were played, for each place: 0, or NEVER where it was played
+    """
 
     def __init__(self, groups: Groups) -> None:
         notes = groups.score.notes
@@ -60,6 +68,14 @@ class Fits:
         for distance, share in ft.WRONG.items():
             self._by_distance[distance] = np.log(share)
         self._by_distance[0] = ft.RIGHT
+        self.all: Ints = (1 << self.sizes) - 1
+        self.need: Ints = np.zeros(groups.count, np.int64)
+        for slot in range(self.width):
+            rows = np.minimum(groups.starts[:-1] + slot, len(groups.needed) - 1)
+            self.need |= np.where((slot < self.sizes) & groups.needed[rows], 1 << slot, 0)
+        bits = (np.arange(1 << self.width)[:, None] >> np.arange(self.width)) & 1
+        self.leave = (np.minimum(bits.sum(axis=1), ft.LEAVE_MOST) * ft.LEAVE_EACH).astype(np.float32)
+        self.taken = np.where(bits > 0, ft.NEVER, np.float32(0))
         tuning = groups.score.tuning
         self._tuned = {s: tuning.open_pitch(s) for s in range(1, tuning.strings + 1)}
         self._open = set(self._tuned.values())

@@ -28,58 +28,75 @@ RATIO_ZERO = int(RATIO_MAX * BINS_PER_UNIT)
 RATIO_BINS = 2 * RATIO_ZERO + 1
 RATIO_LOW, RATIO_HIGH = 5.5, 19.5  # log µs: what an interval at the written tempo is taken to lie between
 
-# --- rows of the advance table: how sure the tempo is, or why it is not kept -----------------------
+# --- rows of the advance table: how sure the tempo is, or why it is not kept ----------------------
 
 SURE_AFTER = 10  # steps in a pass until the tempo is known as well as it ever is
 ROW_GRACE, ROW_FERMATA = SURE_AFTER + 1, SURE_AFTER + 2
 ROWS = SURE_AFTER + 3
-ROW_AFTER_JUMP = 3  # a restart keeps the old tempo, roughly
-GAINS = np.array([0.9, 0.6, 0.5, 0.42, 0.36] + [0.30] * (ROWS - 5), np.float32)
-GAINS[ROW_GRACE] = 0.0
-GAINS[ROW_FERMATA] = 0.0
+ROW_AFTER_JUMP = 5  # a restart keeps the old tempo, roughly
 
-SHORT_US, HESITATION, MOST, MOST_EARLY = 150e3, 1.2, 0.35, 1.35  # what the tempo learns from, and how much
-LOOSE, TIGHT = 1.0, 0.22  # spread of log(interval / expected): at first, and when the tempo is known
-GRACE_US = 80_000.0  # a grace note takes about this long from what it leads to (appoggiaturas last
-#                      130 +- 70 ms in Nakamura's published parameters; plucked ones are quicker)
+# --- tempo: log(interval / expected) ---------------------------------------------------------------
 
-# --- moves --------------------------------------------------------------------------------------
+LOOSE, TIGHT = 0.67, 0.15  # spread at first, and when the tempo is known
+GRACE_SPREAD, TO_GRACE_SPREAD = 0.7, 0.45  # after a grace note; added before one
+PAUSE, PAUSE_MEAN, PAUSE_SPREAD = 0.165, 1.3, 0.8  # a hesitation: its share, how long, how spread
+FERMATA_PAUSE = 0.55  # the same share after a fermata
+VAGUE, VAGUE_SPREAD = 0.015, 0.95  # neither
+GAINS = np.array([0.9, 0.6, 0.5, 0.42, 0.36] + [0.30] * (SURE_AFTER - 4) + [0.0, 0.0], np.float32)  # by row
+SHORT_US = 150e3  # shorter intervals teach the tempo less
+HESITATION = 1.2  # a longer interval teaches it a third
+MOST, MOST_EARLY = 0.35, 1.35  # no interval teaches it more than this
+GRACE_US = 80e3  # a grace note takes about this long from what it leads to (appoggiaturas last
+#                  130 +- 70 ms in Nakamura's published parameters; plucked ones are quicker)
 
-HAND_ALONE = np.log(0.007)  # from bass to bass, or melody to melody, whatever lies between
-SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.35), np.log(0.4)
-LEAVE_EACH, LEAVE_MOST = np.log(0.2), 4  # for each note of a group that was not played
-STAY, EXTRA, LATE, JUMP = np.log(0.97), np.log(0.03), np.log(0.015), np.log(0.001)
-JUMP_AT_END = np.log(0.3)  # the last group of the piece or of the chunk: turning back is what comes next
-PAST_CHUNK = np.log(0.1)
-RIGHT, ANYTHING = np.log(0.95), np.log(0.0004)
-SHARED = -2.0  # a note that another voice's stroke plays is seldom struck again
-# A wrong pitch by its distance in semitones: a neighbouring fret, a neighbouring string, an octave error
-# of the converter.
-WRONG = {1: 0.010, 2: 0.010, 3: 0.003, 4: 0.002, 5: 0.004, 7: 0.003, 12: 0.003}
-STRING_RIGHT, STRING_WRONG = 1.6, -2.3
-WRONG_STRING_RIGHT, WRONG_STRING_WRONG = 0.8, -0.8
-# A note that matches nothing, by what it is beside a note of the group: the same again (double trigger),
-# a neighbour, a ghost (octave, twelfth, fifth); an open string that was brushed; anything.
-FAULTY_AGAIN, FAULTY_GHOST, FAULTY_OPEN, FAULTY_ELSE = 0.20, 0.06, 0.05, 0.002
-EXTRA_AGAIN, EXTRA_NEAR, EXTRA_ELSE = 0.06, 0.04, 0.012
-FAULTY, FAULTY_WITH, FAULTY_WITH_US, FAULTY_US, FAULTY_SPREAD = np.log(0.05), 0.3, 12e3, 70e3, 0.8
-EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.6, 150e3, 1.0, 10e6
+# --- moves: log shares -----------------------------------------------------------------------------
+
+SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.17), np.log(0.4)  # groups left out
+HAND_ALONE = np.log(0.01)  # from bass to bass, or melody to melody, whatever lies between
+LEAVE_EACH, LEAVE_MOST = np.log(0.4), 4  # going on without a note of the group; no more are counted
+PAST_CHUNK = np.log(0.05)  # going on beyond the chunk that is being practised
+STAY, LATE, JUMP = np.log(0.97), np.log(0.015), np.log(0.003)
+JUMP_AT_END = np.log(0.6)  # at the end of the piece or the chunk, turning back is what comes next
+
+# --- intervals within chords, before late notes, before jumps ----------------------------------------
+
+STAY_FAST, STAY_FAST_US, STAY_SLOW_US = 0.65, 14e3, 40e3  # two waiting times, the share of the first
+LATE_US, LATE_SPREAD = 60e3, 1.0
+TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.4  # the pause before a restart; its spread either way
+
+# --- pitches of notes that are meant -------------------------------------------------------------------
+
+RIGHT, ANYTHING = np.log(0.95), np.log(0.0002)
+# By distance in semitones: a neighbouring fret, a neighbouring string, an octave error of the converter.
+WRONG = {1: 0.0067, 2: 0.0067, 3: 0.002, 4: 0.0013, 5: 0.0027, 7: 0.002, 12: 0.002}
 OTHER_STRING = np.log(0.003)  # the right fret of a neighbouring string
-FAULTY_FAINT = 1.0
-STAY_FAST, STAY_FAST_US, STAY_SLOW_US = 0.75, 14e3, 60e3
-LATE_US, LATE_SPREAD = 40e3, 1.0
-PAUSE, PAUSE_MEAN, PAUSE_SPREAD, VAGUE, VAGUE_SPREAD = 0.11, 0.9, 0.8, 0.03, 1.4
-TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.3
+STRING_RIGHT, STRING_WRONG = 2.0, -3.5  # the score's string or another, the pitch being right
+WRONG_STRING_RIGHT, WRONG_STRING_WRONG = 0.8, -1.2  # the pitch being wrong
+SHARED = -2.0  # a note that another voice's stroke plays is seldom struck again
+
+# --- notes that match nothing ----------------------------------------------------------------------------
+
+# The player added one: what it is beside the notes of the group (the same again, a neighbour, anything).
+EXTRA = np.log(0.03)
+EXTRA_AGAIN, EXTRA_NEAR, EXTRA_ELSE = 0.02, 0.04, 0.012
+EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.6, 150e3, 1.0, 10e6
+# Nobody played it: the same again (a double trigger), octave, twelfth or fifth (a ghost), an open string
+# (brushed, or answering), anything.  They come with the note or soon after, and tend to be soft.
+FAULTY = np.log(0.05)
+FAULTY_AGAIN, FAULTY_GHOST, FAULTY_OPEN, FAULTY_ELSE = 0.20, 0.06, 0.036, 0.002
+FAULTY_WITH, FAULTY_WITH_US, FAULTY_US, FAULTY_SPREAD = 0.3, 17e3, 98e3, 0.8
+
+# --- where takes begin and jumps lead -----------------------------------------------------------------------
+
 BEGIN_ANYWHERE = 0.3  # of all takes; the others begin where the piece or the chunk does
-# Where a jump leads.
-TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.15, 8, 4.0
-TO_SELF = 0.05  # the note or chord just played, once more
-TO_BACK, BACK_FADE = 0.65, 4.0
-TO_AHEAD, AHEAD_FADE = 0.10, 3.0
-TO_ANY = 0.10
-BAR_START = 0.6  # of the weight of a bar is its first group's
-LEARNT = 3.0
-TO_CHUNK = 0.6
+TO_SELF = 0.09  # the note or chord just played, once more
+TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.07, 8, 6.0  # a few onsets back: e^-(groups / fade)
+TO_BACK, BACK_FADE = 0.67, 4.0  # this bar or one before: e^-(bars / fade)
+TO_AHEAD, AHEAD_FADE = 0.10, 2.0
+TO_ANY = 0.07
+BAR_START = 0.75  # of the weight of a bar is its first group's
+LEARNT = 4.5  # how many times likelier a place is that was turned to once before
+TO_CHUNK = 0.75  # to the beginning of the chunk, where one is being practised
 
 
 def _normal(x: NDArray[np.float64], mean: float, spread: float) -> NDArray[np.float64]:
@@ -90,17 +107,17 @@ def _log(density: NDArray[np.float64]) -> Floats:
     return np.log(np.maximum(density, 1e-30)).astype(np.float32)
 
 
-def _advance_rows(extra_spread: float) -> list[Floats]:
+def _advance_rows(more_spread: float) -> list[Floats]:
     ratio = np.arange(RATIO_BINS) / BINS_PER_UNIT - RATIO_MAX
     rows = []
     for row in range(ROWS):
         known = min(row, SURE_AFTER) / SURE_AFTER
-        spread = float(np.hypot(LOOSE ** (1 - known) * TIGHT**known, extra_spread))
+        spread = float(np.hypot(LOOSE ** (1 - known) * TIGHT**known, more_spread))
         pause = PAUSE
         if row == ROW_GRACE:
-            spread = 0.7
+            spread = GRACE_SPREAD
         if row == ROW_FERMATA:
-            pause = 0.55
+            pause = FERMATA_PAUSE
         on_time = 1.0 - pause - VAGUE
         rows.append(
             _log(
@@ -117,7 +134,7 @@ def advance_table() -> Floats:
 
     The second half is for steps on to grace notes, which keep time loosely.
     """
-    return np.concatenate(_advance_rows(0.0) + _advance_rows(0.45))
+    return np.concatenate(_advance_rows(0.0) + _advance_rows(TO_GRACE_SPREAD))
 
 
 def _log_times() -> NDArray[np.float64]:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from coach.core import follower_tables as ft
 from coach.core.follower_fits import Fit, Fits
 from coach.core.follower_jumps import Jumps
+from coach.core.follower_steps import EXTRA, JUMP, JUMP_TOO, LATE, STAY, Steps
 from coach.core.follower_tables import BAND, Floats, Ints
 from coach.core.groups import Groups
 
@@ -29,11 +30,8 @@ EARLY_STEPS = 3  # steps in which the tempo may still be far off
 
 SURE, START, BORN = 0, 1, 2  # columns of a token's pass
 
-# Codes of moves; 1..BAND are steps forward by so many groups, HANDS the steps of one hand alone.
-EXTRA, HANDS, STAY, LATE, JUMP, JUMP_TOO = 0, BAND + 1, BAND + 3, BAND + 4, BAND + 5, BAND + 6
 
-
-class Step(NamedTuple):
+class Moved(NamedTuple):
     """What one note did."""
 
     best: int  # the most likely group now
@@ -54,25 +52,17 @@ class Tokens:
         self._row = np.zeros(size, np.int64)  # where the token's row of the advance table begins
         # By place: steps that taught the tempo; group where the pass began; number of its first note.
         self._pass = np.zeros((size, 3), np.int64)
-        # Of each group: bit masks of its notes (played; to be played; all), and the group just left.
+        # By group: bit mask of its notes that were played; the group just left, and the same of that.
         self._used = np.zeros(n, np.int64)
         self._left = np.zeros(n, np.int64)
         self._left_used = np.zeros(n, np.int64)
-        self._unplayed = np.zeros(n, bool)  # notes of the group
-        self._behind = np.zeros(n, bool)  # notes of the group just left
-        self._all = (1 << self._fits.sizes) - 1
-        self._need = np.zeros(n, np.int64)
-        for slot in range(self._fits.width):
-            rows = np.minimum(groups.starts[:-1] + slot, len(groups.needed) - 1)
-            self._need |= np.where((slot < self._fits.sizes) & groups.needed[rows], 1 << slot, 0)
-        bits = (np.arange(1 << self._fits.width)[:, None] >> np.arange(self._fits.width)) & 1
-        self._leave_of = (np.minimum(bits.sum(axis=1), ft.LEAVE_MOST) * ft.LEAVE_EACH).astype(np.float32)
-        self._taken = np.where(bits > 0, ft.NEVER, np.float32(0))  # by mask of notes played
+        self._unplayed = np.zeros(n, bool)  # the group has notes that were not played
+        self._behind = np.zeros(n, bool)  # the group just left has
         self._main = ~groups.grace
         fermata = np.zeros(n, bool)
         fermata[groups.of_note[groups.score.notes["fermata"]]] = True
         self._fixed_row = np.where(groups.grace, ft.ROW_GRACE, np.where(fermata, ft.ROW_FERMATA, -1))
-        self._lay_steps()
+        self.steps = Steps(groups, self._jumps.last)
         self._advance, self._stay_in, self._late_in = ft.advance_table(), ft.stay_table(), ft.late_table()
         self._extra_in, self._faulty_in, self._jump_in = ft.extra_table(), ft.faulty_table(), ft.jump_table()
         self._gap = np.empty(size, np.int64)
@@ -81,47 +71,11 @@ class Tokens:
         self._cells, self._scores = np.zeros((STAY - 1, n), np.int64), np.zeros((STAY - 1, n), np.float32)
         self._index_band, self._from_band = _band(self._index, n), _band(self._from, n)
 
-    def _lay_steps(self) -> None:
-        """Work out expected intervals (log µs) and costs of steps, one row a kind of step (code - 1)."""
-        groups, n = self._groups, self._groups.count
-        written = np.array([groups.score.nominal_us(int(tick)) for tick in groups.onsets])
-        self._expected = np.zeros((STAY - 1, n), np.float32)
-        self._cost = np.full((STAY - 1, n), ft.NEVER, np.float32)
-        required = np.cumsum(self._main)
-        for step in range(1, min(BAND, n - 1) + 1):
-            us = written[step:] - written[:-step]
-            us = np.where(groups.grace[step:], np.maximum(us - ft.GRACE_US, us * 0.4), us)
-            us = np.where(groups.grace[:-step] & (us < ft.GRACE_US), ft.GRACE_US, us)
-            self._expected[step - 1, step:] = np.log(np.maximum(us, ft.SHORTEST_US))
-            between = required[step - 1 : -1] - required[:-step]
-            graces = step - 1 - between
-            skipped = np.where(between > 0, ft.SKIP_ONE + (between - 1) * ft.SKIP_MORE, 0)
-            self._cost[step - 1, step:] = graces * ft.SKIP_GRACE + skipped
-            past = slice(self._jumps.last + 1, self._jumps.last + 1 + step)
-            self._cost[step - 1, past] += np.float32(ft.PAST_CHUNK)
-        everywhere = np.arange(n)
-        self.back = everywhere - np.arange(1, STAY)[:, None]  # the group that each step comes from
-        bass = np.zeros(n, bool)
-        bass[groups.of_note[groups.score.notes["bass"]]] = True
-        melody = np.zeros(n, bool)
-        melody[groups.of_note[~groups.score.notes["bass"]]] = True
-        for row, played in ((HANDS - 1, bass), (HANDS, melody)):
-            last = np.maximum.accumulate(np.where(played & self._main, everywhere, -BAND))
-            self.back[row, 0], self.back[row, 1:] = -BAND, last[:-1]
-            far = played & self._main & (self.back[row] >= 0) & (self.back[row] < everywhere - 1)
-            us = written[far] - written[self.back[row, far]]
-            self._expected[row, far] = np.log(np.maximum(us, ft.SHORTEST_US))
-            self._cost[row, far] = ft.HAND_ALONE
-            self._cost[row, far & (everywhere > self._jumps.last)] += np.float32(ft.PAST_CHUNK)
-        to_grace = np.where(groups.grace, -ft.ROWS * ft.RATIO_BINS, 0)
-        self._hands = self.back[BAND:] + BAND  # places
-        self._bins = np.rint(self._expected * ft.BINS_PER_UNIT).astype(np.int64) + to_grace
-
     # --- the first note -------------------------------------------------------------------------
 
     def begin(
         self, now_us: int, pitch: int, string: int, moves: NDArray[np.int8], slots: NDArray[np.int16]
-    ) -> Step:
+    ) -> Moved:
         """Put a token on every group."""
         fit = self._fits.of(pitch, string)
         new = self._jumps.begin + fit.note
@@ -133,7 +87,7 @@ class Tokens:
         self._enter(everywhere, now_us, fit.slot[everywhere])
         moves[:] = JUMP
         slots[:] = fit.slot
-        return Step(best, gained, (-1, -1))
+        return Moved(best, gained, (-1, -1))
 
     # --- every other note -----------------------------------------------------------------------
 
@@ -146,7 +100,7 @@ class Tokens:
         faint: float,
         moves: NDArray[np.int8],
         slots: NDArray[np.int16],
-    ) -> Step:
+    ) -> Moved:
         """Move every token by one note, writing each group's move and matched note (counted in rows from
         the group's first).
 
@@ -167,7 +121,6 @@ class Tokens:
         extra += fit.extra
         faulty = self._faulty_in.take(since)
         faulty += fit.faulty
-        faulty += np.float32(faint * (ft.FAULTY_FAINT - 1))
         np.maximum(extra, faulty, out=extra)
         extra += here
         extra += np.float32(faint)
@@ -191,7 +144,7 @@ class Tokens:
         here[:] = new
         if number - self._pass[best + BAND, BORN] == LEARN_AFTER:
             self._jumps.learn(int(self._pass[best + BAND, START]))
-        return Step(best, gained, origins)
+        return Moved(best, gained, origins)
 
     def _measure(self, now_us: int) -> None:
         """Work out the log time since each group began, and against its token's tempo."""
@@ -211,14 +164,14 @@ class Tokens:
         np.minimum(bins, np.float32(ft.RATIO_HIGH * ft.BINS_PER_UNIT), out=bins)
         np.copyto(self._index, bins, casting="unsafe")
         self._index += self._row
-        np.subtract(self._index_band, self._bins[:BAND], out=self._cells[:BAND])
-        self._index.take(self._hands, out=self._cells[BAND:], mode="clip")
-        self._cells[BAND:] -= self._bins[BAND:]
+        np.subtract(self._index_band, self.steps.bins[:BAND], out=self._cells[:BAND])
+        self._index.take(self.steps.hands, out=self._cells[BAND:], mode="clip")
+        self._cells[BAND:] -= self.steps.bins[BAND:]
         self._advance.take(self._cells, out=self._scores, mode="clip")
         np.add(self.like, self._leave, out=self._from)
         self._scores[:BAND] += self._from_band
-        self._scores[BAND:] += self._from.take(self._hands)
-        self._scores += self._cost
+        self._scores[BAND:] += self._from.take(self.steps.hands)
+        self._scores += self.steps.cost
         return np.asarray(self._scores.max(axis=0))
 
     def _leaps(self, fit: Fit, since: Ints) -> tuple[Floats, NDArray[np.bool_] | None, tuple[int, int]]:
@@ -258,7 +211,7 @@ class Tokens:
         kinds = self._fits.kinds[np.concatenate((stay, left))]
         used = np.concatenate((self._used[stay], self._left_used[late]))
         fits = fit.slots[kinds]
-        fits += self._taken[used]
+        fits += self._fits.taken[used]
         slot = fits.argmax(axis=1)
         score = fits[np.arange(len(at)), slot]
         score += here[at]
@@ -302,7 +255,7 @@ class Tokens:
         if len(late):
             left, starts = self._left[late], self._groups.starts
             self._left_used[late] |= 1 << (slots[late] + starts[late] - starts[left])
-            self._behind[late] = self._left_used[late] != self._all[left]
+            self._behind[late] = self._left_used[late] != self._fits.all[left]
 
     def _step_on(
         self,
@@ -317,7 +270,7 @@ class Tokens:
         """Begin the groups that were stepped or jumped to."""
         step = self._scores[:, at].argmax(axis=0)
         steps_on = move < STAY
-        back = self.back[step, at]
+        back = self.steps.back[step, at]
         np.copyto(back, origins[0], where=move == JUMP)
         np.copyto(back, origins[1], where=move == JUMP_TOO)
         place = back + BAND
@@ -325,7 +278,7 @@ class Tokens:
         moves[at] = np.where(steps_on, steps, move)
         now, tempo = self._pass[place], self.tempo[place]
         sure = now[:, SURE]
-        error = self._ratio[place] - self._expected[step, at]
+        error = self._ratio[place] - self.steps.expected[step, at]
         taught = steps_on & fit.right[at] & self._main[at]
         gain = ft.GAINS[self._row[place] // ft.RATIO_BINS] * taught
         gain *= np.minimum(1.0, self._gap[place] / ft.SHORT_US)
@@ -354,8 +307,8 @@ class Tokens:
 
     def _settle_group(self, at: Ints) -> None:
         used = self._used[at]
-        self._unplayed[at] = used != self._all[at]
-        self._leave[at + BAND] = self._leave_of[self._need[at] & ~used]
+        self._unplayed[at] = used != self._fits.all[at]
+        self._leave[at + BAND] = self._fits.leave[self._fits.need[at] & ~used]
 
 
 def _band(padded: NDArray[Kind], n: int) -> NDArray[Kind]:

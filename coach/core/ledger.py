@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 
-from coach.core.verdicts import Change, DampingVerdict, StrayVerdict, Verdict, Withdrawn
+from coach.core.verdicts import (
+    Change,
+    Damping,
+    DampingVerdict,
+    StrayVerdict,
+    Stroke,
+    StrokeVerdict,
+    Verdict,
+    Withdrawn,
+)
 
 Key = tuple[str, int, int]
 
@@ -16,7 +25,7 @@ class Ledger:
     def __init__(self) -> None:
         self.standing: dict[Key, Verdict] = {}
         self.withdrawn = 0  # provisional verdicts that did not hold
-        self._by_pass: dict[int, dict[Key, Verdict]] = {}
+        self._by_pass: dict[int, dict[Key, Verdict]] = {}  # of each pass what is pencilled in
         self._changes: list[Change] = []
 
     def put(self, verdict: Verdict) -> None:
@@ -31,10 +40,10 @@ class Ledger:
                 self.withdrawn += 1
             if verdict == old:
                 return
-            if old.pass_number != verdict.pass_number:
-                del self._by_pass[old.pass_number][old.key]
+            self._by_pass.get(old.pass_number, {}).pop(old.key, None)
         self.standing[verdict.key] = verdict
-        self._by_pass.setdefault(verdict.pass_number, {})[verdict.key] = verdict
+        if _pencilled(verdict):
+            self._by_pass.setdefault(verdict.pass_number, {})[verdict.key] = verdict
         self._changes.append(verdict)
 
     def released(self, key: Key, release_us: int) -> None:
@@ -48,18 +57,24 @@ class Ledger:
         old = self.standing.get(key)
         if old is not None and not old.settled:
             del self.standing[key]
-            del self._by_pass[old.pass_number][key]
+            self._by_pass.get(old.pass_number, {}).pop(key, None)
             self.withdrawn += 1
             self._changes.append(Withdrawn(now_us, key))
 
-    def of_pass(self, number: int) -> Collection[Verdict]:
-        """Return the verdicts that stand for one pass."""
+    def pencilled(self, number: int) -> Collection[Verdict]:
+        """Return what a teacher would pencil in for one pass: strokes not right, and basses missed."""
         return self._by_pass.get(number, {}).values()
 
     def take_changes(self) -> list[Change]:
         """Return what changed since this was last called, in order."""
         changes, self._changes = self._changes, []
         return changes
+
+
+def _pencilled(verdict: Verdict) -> bool:
+    if isinstance(verdict, StrokeVerdict):
+        return verdict.kind is not Stroke.RIGHT
+    return isinstance(verdict, DampingVerdict) and verdict.kind is Damping.MISSED
 
 
 def _said(verdict: Verdict) -> tuple[object, int, int]:

@@ -140,7 +140,10 @@ class Matching:
         highest = number
         for match, label in zip(window, labels, strict=True):
             turned = label.group < at - 1 or label.group > at + LEAP
-            if label.jump or turned or not number:
+            # One who plays the last chord again and goes on has played it twice, and not turned back; one
+            # who has played but that chord begins anew.
+            again = label.group == at and number > 0 and at != self.passes[number - 1].start
+            if (label.jump and not again) or turned or not number:
                 number += 1
                 during = self._pass(number, label.group)
                 during.start = label.group

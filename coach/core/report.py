@@ -7,10 +7,11 @@ count (DESIGN: what is provisional may still be withdrawn).
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from coach.core.damping import Stop, Way
-from coach.core.passes import Pass
+from coach.core.passes import Anchor, Pass
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.timing import BarTiming, Onset, bar_timings, deviations
@@ -142,8 +143,13 @@ def report(session: Session, extra_ignored: Counter[str] | None = None) -> Repor
 
 def pass_onsets(score: Score, during: Pass) -> list[Onset]:
     """Return the onset groups that a pass reached, for timing."""
+    return onsets_of(score, (*during.anchors, *during.soft_anchors))
+
+
+def onsets_of(score: Score, anchors: Iterable[Anchor]) -> list[Onset]:
+    """Return the onset groups at some anchors, for timing."""
     onsets: list[Onset] = []
-    for anchor in (*during.anchors, *during.soft_anchors):
+    for anchor in anchors:
         note = score.notes[anchor.match.label.note]
         onsets.append(Onset(anchor.tick, anchor.us, int(note["bar"]), bool(note["fermata"])))
     return onsets

@@ -135,3 +135,4 @@ class Summary:
     sentences: tuple[str, ...]  # what went well, what to mend first, how the time ran
     rows: tuple[SummaryRow, ...]
     advice: str  # what to try next
+    caution: str = ""  # the care for hands that belongs to every suggestion to drill

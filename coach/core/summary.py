@@ -23,6 +23,7 @@ def summarise(result: Report, title: str) -> Summary:
         sentences=tuple(s for s in (_well(result), _mend(worst, result), _time(result)) if s),
         rows=tuple(_row(row) for row in worst[:MOST_ROWS]),
         advice=_next(worst, result),
+        caution=words.HAND_CARE,
     )
 
 
@@ -62,6 +63,17 @@ def _mend(worst: list[DampRow], result: Report) -> str:
     if not others:
         return ""
     return words.MEND_FIRST.format(fault=other_sentence(others[0]))
+
+
+def pass_sentence(result: Report, number: int) -> str:
+    """Return what is said when a pass is over: its worst fault, or that it was clean."""
+    worst = [row for row in worst_stops(result) if row.verdict.pass_number == number]
+    one = next((one for one in result.passes if one.number == number), None)
+    if one is None:
+        return ""
+    if one.clean:
+        return words.PASS_CLEAN.format(bars=words.bars_words(one.first_bar, one.last_bar))
+    return other_sentence(worst[0] if worst else one.faults[0])
 
 
 def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:

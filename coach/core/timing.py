@@ -73,8 +73,10 @@ def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:
     return slope, float(np.median(y - slope * x))
 
 
-def bar_timings(score: Score, onsets: Sequence[Onset], click: Click | None = None) -> list[BarTiming]:
-    """Return the timing of every bar that one pass touched, in order.
+def bar_timings(
+    score: Score, onsets: Sequence[Onset], click: Click | None = None, *, only: int | None = None
+) -> list[BarTiming]:
+    """Return the timing of every bar that one pass touched, in order; of the bar ``only``, where named.
 
     ``onsets`` are in order of time, one for each onset group.
     """
@@ -82,7 +84,8 @@ def bar_timings(score: Score, onsets: Sequence[Onset], click: Click | None = Non
         return []
     nominal, heard, off, pace = _fit(score, onsets, click)
     bars = np.array([o.bar for o in onsets])
-    return [_bar(score, bar, nominal, heard, off, bars, pace) for bar in sorted(set(bars.tolist()))]
+    wanted = sorted(set(bars.tolist())) if only is None else [only]
+    return [_bar(score, bar, nominal, heard, off, bars, pace) for bar in wanted]
 
 
 def deviations(score: Score, onsets: Sequence[Onset], click: Click | None = None) -> list[float]:

@@ -265,8 +265,8 @@ def _drift_text(bars: list[BarRow]) -> str:
 
 
 def summary_text(summary: Summary) -> str:
-    """Return a summary for the terminal, with the caution that belongs to long work."""
-    lines = [*summary.sentences, "", summary.advice, "", words.HAND_CARE]
+    """Return a summary for the terminal."""
+    lines = [*summary.sentences, "", summary.advice, "", summary.caution]
     return "\n".join(lines)
 
 

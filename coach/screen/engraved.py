@@ -192,8 +192,7 @@ class Places:
         left, right = system.bar_boxes[bar_name(score, written)]
         length = score.bars[bar].length
         notes: dict[int, float] = {}
-        heads: dict[int, float] = {}  # tied notes, grace notes, rests at their own place
-        others: dict[int, float] = {}  # a whole bar's rest is engraved in mid-bar
+        others: dict[int, float] = {}  # tied notes, grace notes, rests
         for note in score.notes[(score.notes["bar"] == bar) & ~score.notes["grace"]]:
             box = system.boxes.get(note_name(score, int(note["written"])))
             if box is not None:
@@ -202,18 +201,21 @@ class Places:
         for row in score.anchors[score.anchors["bar"] == written]:
             box = system.boxes.get(score.anchor_ids[int(row["id"])])
             if box is not None:
-                into = others if _in_mid_bar(box, left, right) else heads
                 offset = int(row["offset"])
-                into[offset] = min(into.get(offset, box.middle), box.middle)
-        places = {**others, **heads, **notes}
+                others[offset] = min(others.get(offset, box.middle), box.middle)
+        # A whole bar's rest is engraved in mid-bar: that is no place in time.
+        later = {**others, **notes}
+        places = {
+            offset: x
+            for offset, x in later.items()
+            if offset in notes or all(x < after for at, after in later.items() if at > offset)
+        }
+        if not notes and len(others) == 1:
+            places = {}
         rows = sorted((offset, x) for offset, x in places.items() if 0 <= offset < length)
         if not rows or rows[0][0] > 0:
-            rows.insert(0, (0, left + min(2.0 * self.engraved.space, (right - left) / 4)))
+            start = left + min(2.0 * self.engraved.space, (right - left) / 4)
+            rows.insert(0, (0, min(start, rows[0][1]) if rows else start))
         rows.append((max(length, rows[-1][0] + 1), right))
         xs = np.maximum.accumulate(np.array([x for _, x in rows], float))
         return np.array([offset for offset, _ in rows], float), np.minimum(xs, right)
-
-
-def _in_mid_bar(box: Box, left: float, right: float) -> bool:
-    """Return whether a box stands in the middle of its bar, as a whole bar's rest does."""
-    return abs(box.middle - (left + right) / 2) < 0.1 * (right - left)

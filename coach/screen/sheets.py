@@ -11,7 +11,7 @@ from coach.screen import lettering
 from coach.screen.keys import HELP_TITLE, KEY_LINES
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, paint, placed
-from coach.screen.strokes import Strokes
+from coach.screen.strokes import HOLLOW, Strokes
 from coach.screen.theme import Colour, Palette, Sizes
 
 BAR_BEAT = "bar {bar}, beat {beat}"
@@ -118,6 +118,9 @@ def _summary(
     if summary.advice:
         y += height * 0.9
         y = writer.paragraph(summary.advice, left, y, width, height * 1.05, palette.ink, hand=True)
+    if summary.caution:
+        y += height * 0.5
+        y = writer.paragraph(summary.caution, left, y, width, height * 0.72, palette.pencil)
     return writer, y - height
 
 
@@ -205,7 +208,8 @@ def _sample(kind: str, x: float, y: int, width: int, strokes: Strokes) -> list[S
         if kind == "cut":
             stamps += strokes.run("blank", x, due - 3, y, palette.paper, 1)
             stamps += strokes.run("dots", full[kind] + strokes.row * 0.5, due - 4, y, blue, 1)
-        stamps += strokes.run("line", x, full[kind], y, blue, 1)
+        end = full[kind] - (strokes.row * HOLLOW if kind == "cut" else 0.0)
+        stamps += strokes.run("line", x, end, y, blue, 1)
         put(strokes.disc(blue), x)
     if kind in ("late", "ringing"):
         end = x + width if kind == "ringing" else x + width * 0.9
