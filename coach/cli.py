@@ -17,6 +17,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = _parser()
     options = parser.parse_args(argv)
     try:
+        _check_picture(getattr(options, "screenshot", None))
         return int(options.run(options))
     except CoachError as error:
         print(f"coach: {error}", file=sys.stderr)
@@ -26,6 +27,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     except KeyboardInterrupt:
         return 130
+
+
+def _check_picture(path: Path | None) -> None:
+    """Refuse a picture that could not be written before anything is played for it."""
+    if path is not None and (not path.parent.is_dir() or path.is_dir()):
+        raise CoachError(str(path), "no picture can be written there", "name a file in a folder that exists")
 
 
 def _parser() -> argparse.ArgumentParser:

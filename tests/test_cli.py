@@ -103,10 +103,18 @@ def test_demo_without_a_display_prints_the_summary(capsys, tmp_path):
     assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
+def test_review_writes_the_page_too(capsys, tmp_path):
+    picture = tmp_path / "page.png"
+    code, out, _ = run(capsys, "review", TAKE, "--screenshot", picture)
+    assert code == 0
+    assert "stopped late" in out
+    assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+
+
 def test_demo_falls_back_to_no_window_where_there_is_no_display(capsys):
     code, out, err = run(capsys, "demo")
     assert code == 0
-    assert "no display" in err
+    assert "No display" in err
     assert "17 of 22 bass stops were clean" in out
 
 
@@ -128,6 +136,7 @@ def test_another_tuning_moves_the_notes(capsys):
         (("plan", str(SCORES[0]), "--tuning", "H2 A2"), "H2"),
         (("plan", str(SCORES[0]), "--capo", "99"), "capo 99"),
         (("review", str(TAKE), "--profile", "README.md"), "profile"),
+        (("demo", "--headless", "--screenshot", "nowhere/page.png"), "nowhere/page.png"),
     ],
     ids=lambda value: " ".join(value)[-30:] if isinstance(value, tuple) else "",
 )

@@ -1,6 +1,9 @@
 """The JSON documents that other tools read: exact keys, tokens and kinds of every field."""
 
 import json
+from dataclasses import replace
+
+import pytest
 
 from coach.core.damping import plan_stops
 from coach.core.events import End
@@ -63,6 +66,26 @@ def test_a_plan():
     assert (first["string"], first["fret"], first["pitch"], first["next_string"]) == (5, 0, 45, 4)
     assert first["ways"] == ["returning-thumb", "side-of-thumb"]
     assert first["time_ms"] == round(60_000 / 72, 1)
+
+
+@pytest.mark.parametrize(
+    ("fifths", "mode", "key"),
+    # The circle of fifths: any textbook of harmony.
+    [
+        (0, "major", "C major"),
+        (3, "major", "A major"),
+        (1, "minor", "E minor"),
+        (3, "minor", "F♯ minor"),
+        (-2, "major", "B♭ major"),
+        (-1, "minor", "D minor"),
+        (-7, "major", "C♭ major"),
+        (2, "", None),
+    ],
+)
+def test_the_key_a_score_states(fifths, mode, key):
+    score = piece("4/4", "A2 4")
+    score = replace(score, mode=mode, bars=(replace(score.bars[0], fifths=fifths),))
+    assert json.loads(plan_json(score, ()))["score"]["key"] == key
 
 
 def test_a_pickup_bar_is_bar_0_and_its_beats_lead_to_the_barline():

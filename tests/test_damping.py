@@ -102,6 +102,11 @@ def test_a_ring_over_is_graded_by_the_harmony_it_rings_into():
     assert (mild.clash, mild.in_chord) == (Clash.MIDDLE, True)
 
 
+def test_into_a_rest_the_bars_own_harmony_goes_on():
+    stop = plan_stops(piece("4/4", "E2 1, - 3", "B3 2, E4 1, F#4 1"))[0]
+    assert (stop.in_chord, stop.clash) == (True, Clash.LOW)
+
+
 def test_neighbours_are_counted_by_string_and_pitch_in_any_tuning():
     dropped = Tuning((64, 59, 55, 50, 45, 38))
     stop = plan_stops(piece("4/4", "D2@6 2, A2 2", tuning=dropped))[0]

@@ -4,7 +4,7 @@ import pytest
 
 from coach.app.piece import find_score, open_piece
 from coach.app.replay import steer
-from coach.app.rewind import FAULT_LEAD_US, Rewind
+from coach.app.rewind import Rewind
 from coach.app.sitting import limits_of
 from coach.core.report import report
 from coach.files.take import read_take
@@ -56,14 +56,17 @@ def test_stepping_by_bar_there_and_back(rewind):
     assert rewind.now_us == 0
 
 
-def test_every_fault_is_visited_once_from_a_little_before(rewind):
+def test_every_fault_is_visited_where_its_mark_stands_and_the_replay_waits_there(rewind):
     visited = []
-    while rewind.next_fault():
-        visited.append(rewind.now_us + FAULT_LEAD_US)
-    # Faults that lie within the lead of one another are seen in one visit.
-    assert len(visited) >= 5
-    for fault in rewind.faults:
-        assert any(0 <= fault - at <= FAULT_LEAD_US or fault == at for at in visited)
+    while True:
+        steer(rewind, Action.NEXT_FAULT)
+        if visited and rewind.now_us == visited[-1]:
+            break
+        visited.append(rewind.now_us)
+        assert rewind.paused
+        assert any(v.time_us == rewind.now_us for v in rewind.session.verdicts.values())
+    assert visited == sorted(set(rewind.faults))
+    assert len(visited) >= 6
 
 
 def test_going_back_shows_what_going_forward_showed(rewind):

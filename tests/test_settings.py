@@ -58,13 +58,24 @@ def test_what_is_no_tuning_is_one_line(text):
 
 def test_a_profile_file(tmp_path):
     path = tmp_path / "pickup.toml"
-    path.write_text("base_channel = 11\nbend_range = 12\non_delay_ms = [1, 2, 3.5]\n")
+    path.write_text("base_channel = 11\nbend_range = 12\non_delay_ms = [1, 2, 3.5, 4, 5, 6]\n")
     profile = read_profile(path)
-    assert (profile.base_channel, profile.bend_range, profile.on_delay_ms) == (11, 12.0, (1.0, 2.0, 3.5))
+    assert (profile.base_channel, profile.bend_range, profile.on_delay_ms) == (
+        11, 12.0, (1.0, 2.0, 3.5, 4.0, 5.0, 6.0),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    "text", ["base_channel = 17", "base_channel = true", "strings = 0", "on_delay_ms = 3", "name = ["]
+    "text",
+    [
+        "base_channel = 17",
+        "base_channel = true",
+        "strings = 0",
+        "on_delay_ms = 3",
+        "name = [",
+        "colour = 3",
+        "fade_s = [5, 6]",
+    ],
 )
 def test_a_profile_that_is_none_is_one_line(tmp_path, text):
     path = tmp_path / "pickup.toml"

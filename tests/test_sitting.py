@@ -24,7 +24,7 @@ WHEN = datetime(2031, 5, 4, 18, 30, tzinfo=UTC)
 NS = 1_000
 
 
-def sit(rows, folder, ticks=(), profile=None):
+def sit(rows, folder, ticks=(), profile=None, speed=1.0):
     """Play rows of (stamp in ns, bytes); return the sitting, ended two seconds after the last."""
     sitting = Sitting(
         PIECE,
@@ -32,6 +32,7 @@ def sit(rows, folder, ticks=(), profile=None):
         limits=Limits(tolerance_ms=90.0),
         folder=folder,
         started=WHEN,
+        speed=speed,
     )
     moments = [(stamp, 1, data) for stamp, data in rows] + [(stamp, 0, b"") for stamp in ticks]
     for stamp, is_message, data in sorted(moments, key=lambda m: m[:2]):
@@ -71,6 +72,16 @@ def test_the_saved_take_replays_to_the_same_verdicts(jitter, junk, ticks):
         assert session.now_us == live.session.now_us
         assert ignored == live.decoder.ignored
         assert session.limits == live.session.limits
+
+
+def test_a_take_played_back_faster_is_judged_in_its_own_time():
+    rows = [(us * NS + 10**12, data) for us, data in TAKE.messages]
+    plain = sit(rows, None)
+    fast = sit([((stamp - 10**12) // 3 + 10**12, data) for stamp, data in rows], None, speed=3.0)
+    assert fast.session.verdicts.keys() == plain.session.verdicts.keys()
+    for key, verdict in fast.session.verdicts.items():
+        kind = getattr(verdict, "kind", None)
+        assert kind == getattr(plain.session.verdicts[key], "kind", None)
 
 
 def test_nothing_is_recorded_before_the_first_message(tmp_path):

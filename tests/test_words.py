@@ -14,7 +14,7 @@ def test_the_tempo_is_told_in_the_meters_beat():
     assert words.tempo_words(piece("6/8", "A2 3", qpm=72)) == "♩. = 48"
 
 
-@pytest.mark.parametrize(("ms", "text"), [(240.4, "+240 ms"), (-60.0, "−60 ms"), (0.2, "+0 ms"), (None, "–")])
+@pytest.mark.parametrize(("ms", "text"), [(240.4, "+240 ms"), (-60.0, "−60 ms"), (-0.2, "0 ms"), (None, "–")])
 def test_milliseconds_have_their_sign(ms, text):
     assert words.milliseconds(ms) == text
 
@@ -42,6 +42,29 @@ def test_drift_is_told_past_its_threshold_only():
     assert words.drift_words(34.9, 35.0) == ""
     assert words.drift_words(41.0, 35.0) == "41 ms behind"
     assert words.drift_words(-41.0, 35.0) == "41 ms ahead"
+
+
+@pytest.mark.parametrize(
+    ("beats", "text"),
+    [
+        (-0.25, "¼ beat too soon"),
+        (-1.0, "1 beat too soon"),
+        (-1.77, "1¾ beats too soon"),
+        (-0.01, "¼ beat too soon"),
+    ],
+)
+def test_a_cut_is_told_in_beats(beats, text):
+    assert words.too_soon(beats, -100.0) == text
+
+
+def test_a_cut_without_a_known_beat_is_told_in_ms():
+    assert words.too_soon(None, -210.0) == "−210 ms"
+
+
+def test_counted_things_agree_in_number():
+    assert words.counted("ghost notes", 1) == "ghost note"
+    assert words.counted("ghost notes", 2) == "ghost notes"
+    assert words.plural("wrong note", 2) == "wrong notes"
 
 
 def test_clocks_and_bars():

@@ -38,6 +38,7 @@ def run_demo(
         limits=limits_of(take.meta.tolerances),
         folder=None,
         started=datetime.now().astimezone(),
+        speed=1.0 if headless else speed,
     )
     window = None if headless else open_window(piece, size=size, night=night)
     print(words.DEMO_INTRO.format(title=piece.score.title), flush=True)

@@ -7,6 +7,7 @@ sounds or a verdict is due, the next frame.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import time
 from collections.abc import Callable
@@ -60,6 +61,8 @@ class Live:
         source.start()
         try:
             finished = self._until_finished()
+        except KeyboardInterrupt:  # Ctrl-C in the terminal ends the sitting, not the report
+            finished = False
         finally:
             source.close()
         self._drain()
@@ -127,7 +130,6 @@ class Live:
 
     def _linger(self, summary: Summary) -> None:
         self.window.show_summary(summary)
-        while True:
-            for event in self.window.wait(None):
-                if event.action is not None:
-                    return
+        with contextlib.suppress(KeyboardInterrupt):
+            while not any(event.action is not None for event in self.window.wait(CALM_MS)):
+                pass

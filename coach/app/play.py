@@ -86,16 +86,15 @@ def choose_port(wanted: str | None, settings: Settings) -> Port | None:
         several = len([p for p in ports if not p.loops_back]) > 1
         if several and (wanted is None or "ports fit" in error.what):
             raise
-        print(f"coach: {error}; waiting for it", file=sys.stderr)
-        return None
+        return None  # the reader waits for it, and says so
 
 
 def open_window(piece: Piece, *, size: tuple[int, int] | None, night: bool) -> Window | None:
     """Return the window, or None with a line on why there is none."""
     try:
         return Window(piece.score, piece.xml, size=size, night=night)
-    except CoachError as error:
-        print(f"coach: {error}", file=sys.stderr)
+    except CoachError:
+        print(f"coach: {words.NO_DISPLAY}", file=sys.stderr)
         return None
 
 

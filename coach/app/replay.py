@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from pathlib import Path
 
@@ -15,24 +16,28 @@ from coach.files.take import Take
 from coach.screen.window import Action, Window
 
 FRAME_MS = 16
+CALM_MS = 250  # so that Ctrl-C in the terminal is heard while nothing moves
 
 
 def run_replay(
     take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, screenshot: Path | None
 ) -> int:
-    """Replay a take until the window is closed; with ``screenshot`` write its last page and close at once."""
+    """Replay a take until the window is closed; with ``screenshot`` write its last page then."""
     rewind = Rewind(take, piece, profile=profile, limits=limits)
-    window = Window(piece.score, piece.xml, offscreen=screenshot is not None)
-    try:
-        if screenshot is not None:
-            rewind.seek(rewind.end_us)
-            _show(window, rewind)
-            window.screenshot(screenshot)
-        else:
-            _loop(window, rewind)
-    finally:
-        window.close()
+    with Window(piece.score, piece.xml) as window, contextlib.suppress(KeyboardInterrupt):
+        _loop(window, rewind)
+    if screenshot is not None:
+        write_page(take, piece, profile=profile, limits=limits, path=screenshot)
     return 0
+
+
+def write_page(take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, path: Path) -> None:
+    """Write the page as it stands at the end of a take, as a PNG."""
+    rewind = Rewind(take, piece, profile=profile, limits=limits)
+    rewind.seek(rewind.end_us)
+    with Window(piece.score, piece.xml, offscreen=True) as window:
+        _show(window, rewind)
+        window.screenshot(path)
 
 
 def _loop(window: Window, rewind: Rewind) -> None:
@@ -41,7 +46,7 @@ def _loop(window: Window, rewind: Rewind) -> None:
     summarised = False
     while True:
         running = not (rewind.paused or rewind.ended)
-        events = window.wait(FRAME_MS if running else None)
+        events = window.wait(FRAME_MS if running else CALM_MS)
         now_ns = time.perf_counter_ns()
         if running:
             rewind.advance((now_ns - before_ns) // 1000)
@@ -73,7 +78,7 @@ def steer(rewind: Rewind, action: Action) -> None:
         case Action.PREV_BAR:
             rewind.step_bar(-1)
         case Action.NEXT_FAULT:
-            rewind.next_fault()
+            rewind.paused = rewind.next_fault() or rewind.paused
         case Action.FASTER:
             rewind.change_speed(1)
         case Action.SLOWER:

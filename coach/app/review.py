@@ -54,6 +54,10 @@ def run_review(
     print(review_text(result, everything=everything))
     print()
     print(summary_text(summarise(result, title)))
+    if screenshot is not None:
+        from coach.app.replay import write_page
+
+        write_page(take, piece, profile=profile, limits=limits, path=screenshot)
     return 0
 
 

@@ -20,7 +20,6 @@ from coach.core.wire import Decoder
 from coach.files.take import Take
 
 SPEEDS = (0.1, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
-FAULT_LEAD_US = 1_500_000  # a fault is approached from this far before it
 STEP_GRACE_US = 300_000  # stepping back within this long of a bar's start goes to the bar before
 
 
@@ -74,11 +73,11 @@ class Rewind:
             self.seek(starts[at] if at >= 0 else 0)
 
     def next_fault(self) -> bool:
-        """Go to shortly before the next fault; return whether there was one."""
-        at = bisect_right(self.faults, self.now_us + FAULT_LEAD_US)
+        """Go to where the next fault stands on the page; return whether there was one."""
+        at = bisect_right(self.faults, self.now_us)
         if at == len(self.faults):
             return False
-        self.seek(self.faults[at] - FAULT_LEAD_US)
+        self.seek(self.faults[at])
         return True
 
     def change_speed(self, direction: int) -> None:
@@ -106,7 +105,7 @@ class Rewind:
         if self.ended:
             self.session.feed(End(self.end_us))
         else:
-            self.session.feed(Tick(self.now_us))
+            self.session.feed(Tick(self.now_us + 1))  # what is due at this very moment is seen, too
 
 
 def _bar_starts(judged: Session) -> list[int]:
@@ -116,6 +115,6 @@ def _bar_starts(judged: Session) -> list[int]:
         for anchor in during.anchors:
             bar = int(judged.score.notes["bar"][anchor.match.label.note])
             if bar != seen:
-                starts.append(anchor.us)
+                starts.append(anchor.match.played.heard_us)
                 seen = bar
     return sorted(starts)

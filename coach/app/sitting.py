@@ -29,15 +29,25 @@ class Sitting:
     """The mutable owner of what happens between sitting down and getting up."""
 
     def __init__(
-        self, piece: Piece, *, profile: Profile, limits: Limits, folder: Path | None, started: datetime
+        self,
+        piece: Piece,
+        *,
+        profile: Profile,
+        limits: Limits,
+        folder: Path | None,
+        started: datetime,
+        speed: float = 1.0,
     ) -> None:
-        """``folder`` is where the take is recorded; None records nothing."""
+        """``folder`` is where the take is recorded; None records nothing.
+
+        ``speed`` is that of a take played back: its own time is kept, so that no verdict depends on it.
+        """
         self.piece = piece
         self.session = Session(piece.score, profile=profile, limits=limits)
         self.viewer = Viewer(self.session)
         self.decoder = Decoder(self.session.profile)
         self.recorder: Recorder | None = None
-        self._folder, self._started = folder, started
+        self._folder, self._started, self._speed = folder, started, speed
         self._clock: SessionClock | None = None
 
     @property
@@ -56,7 +66,7 @@ class Sitting:
     def hear(self, heard: Heard) -> list[Change]:
         """Take one message from the port."""
         if self._clock is None:
-            self._clock = SessionClock(heard.stamp_ns - LEAD_NS)
+            self._clock = SessionClock(heard.stamp_ns - LEAD_NS, self._speed)
             self._begin_recording()
         time_us = self._clock.us(heard.stamp_ns)
         if self.recorder is not None:
@@ -85,7 +95,7 @@ class Sitting:
 
     def now_us(self, now_ns: int) -> int:
         """Return the session's time of a moment, for drawing."""
-        return 0 if self._clock is None else max((now_ns - self._clock.start_ns) // 1000, 0)
+        return 0 if self._clock is None else max(self._clock.elapsed_us(now_ns), 0)
 
     def _quantised(self, time_us: int) -> int:
         return self.recorder.quantise(time_us) if self.recorder is not None else time_us

@@ -196,8 +196,12 @@ class _Planner:
         first = bisect_left(self.onset, due - 16 * beat)
         last = bisect_left(self.onset, until)
         rows = [r for r in range(first, last) if r != row and self.over[r] > due and not self.grace[r]]
-        bass = self.pitch[next_note] if next_note >= 0 else None
-        return [self.pitch[r] for r in rows], bass
+        if next_note >= 0:
+            return [self.pitch[r] for r in rows], self.pitch[next_note]
+        # Into a rest the bar's harmony goes on, and the bass itself belongs to it.
+        bar = self.score.bars[self.score.bar_index(self.onset[row])]
+        same = [] if due >= bar.end else [r for r in range(first, last) if bar.onset <= self.onset[r] < due]
+        return [self.pitch[r] for r in {*rows, *same, *([row] if same else [])}], None
 
 
 def _ways(reason: Reason, string: int, fret: int, next_string: int | None, tuning: Tuning) -> tuple[Way, ...]:

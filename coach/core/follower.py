@@ -25,7 +25,8 @@ Kind = TypeVar("Kind", bound=np.generic)
 
 HISTORY = 64  # notes that can be traced back without hindsight
 # Lost: the best way's gains by the last notes, each clipped, are so low in the mean.
-LOST_UNDER, LOST_NOTES, LOST_CLIP = -4.5, 8, -12.0
+LOST_UNDER, LOST_NOTES, LOST_CLIP = -3.5, 8, -12.0
+PARTS = ("both", "bass", "melody")
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2  # another place so likely, and so many groups away
 # How much rather a soft note was not meant: log odds by its velocity against the last ones'.
 FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST, FAINT_NOTES = 0.7, 6.0, -0.3, 2.7, 16
@@ -98,6 +99,13 @@ class Follower:
             return False
         likely = np.flatnonzero(self._tokens.like[BAND:] > -AMBIGUOUS_WITHIN)
         return bool(likely[0] >= self._best - SAME_PLACE and likely[-1] <= self._best + SAME_PLACE)
+
+    @property
+    def part(self) -> str:
+        """What the player seems to play: "both", "bass" alone, or "melody" alone."""
+        if self._tokens is None or not self._fed:
+            return PARTS[0]
+        return PARTS[int(self._tokens.hand[self._best + BAND])]
 
     @property
     def beat_us(self) -> float:

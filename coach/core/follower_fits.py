@@ -33,7 +33,9 @@ class Fits:
     Which notes of a group were played is a bit mask, bit 0 for its first note:
 
     ``all``    of each group, all of its notes
-    ``need``   of each group, those that have to be played
+    ``need``   of each group, those that have to be played, shape (3, groups): by both hands' parts
+               together, by the bass alone, by the melody alone
+    ``bass``   of each group, those of the bass
     ``leave``  by the mask of notes that are missing: log likelihood of going on without them
     ``taken``  by the mask of notes that were played, for each place: 0, or NEVER where it was played
     """
@@ -69,10 +71,12 @@ class Fits:
             self._by_distance[distance] = np.log(share)
         self._by_distance[0] = ft.RIGHT
         self.all: Ints = (1 << self.sizes) - 1
-        self.need: Ints = np.zeros(groups.count, np.int64)
+        need, self.bass = np.zeros(groups.count, np.int64), np.zeros(groups.count, np.int64)
         for slot in range(self.width):
             rows = np.minimum(groups.starts[:-1] + slot, len(groups.needed) - 1)
-            self.need |= np.where((slot < self.sizes) & groups.needed[rows], 1 << slot, 0)
+            need |= np.where((slot < self.sizes) & groups.needed[rows], 1 << slot, 0)
+            self.bass |= np.where((slot < self.sizes) & notes["bass"][rows], 1 << slot, 0)
+        self.need: Ints = np.stack((need, need & self.bass, need & ~self.bass))
         bits = (np.arange(1 << self.width)[:, None] >> np.arange(self.width)) & 1
         self.leave = (np.minimum(bits.sum(axis=1), ft.LEAVE_MOST) * ft.LEAVE_EACH).astype(np.float32)
         self.taken = np.where(bits > 0, ft.NEVER, np.float32(0))

@@ -22,7 +22,12 @@ class Jumps:
         is_first = np.concatenate(([True], np.diff(groups.bars) != 0))
         rest = (1 - ft.BAR_START) / np.maximum(per_bar - 1, 1)
         self._weight = np.log(np.where(is_first, np.where(per_bar > 1, ft.BAR_START, 1.0), rest))
-        self._visits = np.zeros(n, np.int64)  # how often the player turned to each group
+        # A place is the same in every round of a repeat: which round is meant, the bars back tell.
+        written = np.array([bar.written for bar in groups.score.bars])[groups.bars]
+        begins = np.array([bar.onset for bar in groups.score.bars])[groups.bars]
+        where = np.stack((written, groups.onsets - begins, groups.grace))
+        self._place = np.unique(where, axis=1, return_inverse=True)[1].reshape(-1)
+        self._visits = np.zeros(n, np.int64)  # how often the player turned to each place
         distance = np.arange(bars).astype(float)
         back, ahead = np.exp(-distance / ft.BACK_FADE), np.exp(-distance / ft.AHEAD_FADE)
         ahead[0] = 0.0
@@ -62,16 +67,16 @@ class Jumps:
         if self._in_chunk:
             to += np.float32(np.log(1 - ft.TO_CHUNK))
             to[self.first] = np.logaddexp(to[self.first], np.log(ft.TO_CHUNK))
-        to[origin + 1 : origin + 1 + ft.BAND] = ft.NEVER  # a step, with or without a pause, is no jump
+        to[origin + 1 : origin + 1 + ft.NO_LEAP] = ft.NEVER
         return to
 
     def learn(self, group: int) -> None:
         """Remember that the player turned to a group: the next time it is likelier."""
-        self._visits[group] += 1
+        self._visits[self._place[group]] += 1
         self._kept.clear()
 
     def _from_bar(self, bar: int) -> Floats:
         share = self._by_bar.take(bar - self._bars + self._bar_count - 1)
         share += self._weight
-        share += np.log1p(ft.LEARNT * self._visits)
+        share += np.log1p(ft.LEARNT * self._visits[self._place])
         return share.astype(np.float32)

@@ -52,7 +52,8 @@ GRACE_US = 80e3  # a grace note takes about this long from what it leads to (app
 # --- moves: log shares -----------------------------------------------------------------------------
 
 SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.17), np.log(0.4)  # groups left out
-HAND_ALONE = np.log(0.01)  # from bass to bass, or melody to melody, whatever lies between
+# From bass to bass, or melody to melody, whatever lies between: the first time, and how much likelier then.
+HAND_ALONE, HAND_GOES_ON = np.log(0.01), np.log(0.6 / 0.01)
 LEAVE_EACH, LEAVE_MOST = np.log(0.4), 4  # going on without a note of the group; no more are counted
 PAST_CHUNK = np.log(0.05)  # going on beyond the chunk that is being practised
 STAY, LATE, JUMP = np.log(0.97), np.log(0.015), np.log(0.003)
@@ -94,6 +95,7 @@ TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.07, 8, 6.0  # a few onsets back: e^
 TO_BACK, BACK_FADE = 0.67, 4.0  # this bar or one before: e^-(bars / fade)
 TO_AHEAD, AHEAD_FADE = 0.10, 2.0
 TO_ANY = 0.07
+NO_LEAP = 3  # so near ahead it is a step, with or without a pause
 BAR_START = 0.75  # of the weight of a bar is its first group's
 LEARNT = 4.5  # how many times likelier a place is that was turned to once before
 TO_CHUNK = 0.75  # to the beginning of the chunk, where one is being practised

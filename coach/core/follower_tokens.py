@@ -23,11 +23,12 @@ from coach.core.groups import Groups
 
 Kind = TypeVar("Kind", bound=np.generic)
 
-BEAM = np.float32(-25.0)  # tokens less likely than this beside the best are dropped
+BEAM = np.float32(-20.0)  # tokens less likely than this beside the best are dropped
 LEARN_AFTER = 16  # notes after a jump, the place that was turned to is remembered
 OTHER_WITHIN, OTHER_BEYOND = 5.0, 8  # a second origin of jumps: so likely, and so many groups away
 EARLY_STEPS = 3  # steps in which the tempo may still be far off
 
+PARTS = np.array([[1], [2]])
 SURE, START, BORN = 0, 1, 2  # columns of a token's pass
 
 
@@ -54,6 +55,8 @@ class Tokens:
         self._pass = np.zeros((size, 3), np.int64)
         # By group: bit mask of its notes that were played; the group just left, and the same of that.
         self._used = np.zeros(n, np.int64)
+        self.hand = np.zeros(size, np.int64)  # which part is played alone: 0 both, 1 bass, 2 melody
+        self._goes_on = np.zeros((2, size), np.float32)  # what a further step of that part alone is spared
         self._left = np.zeros(n, np.int64)
         self._left_used = np.zeros(n, np.int64)
         self._unplayed = np.zeros(n, bool)  # the group has notes that were not played
@@ -171,6 +174,8 @@ class Tokens:
         np.add(self.like, self._leave, out=self._from)
         self._scores[:BAND] += self._from_band
         self._scores[BAND:] += self._from.take(self.steps.hands)
+        self._scores[BAND] += self._goes_on[0].take(self.steps.hands[0])
+        self._scores[BAND + 1] += self._goes_on[1].take(self.steps.hands[1])
         self._scores += self.steps.cost
         return np.asarray(self._scores.max(axis=0))
 
@@ -250,8 +255,9 @@ class Tokens:
         if len(at):
             self._step_on(number, now_us, at, move, origins, fit, moves)
         if len(stay):
-            self._used[stay] |= 1 << slots[stay].astype(np.int64)
-            self._settle_group(stay)
+            bit = 1 << slots[stay].astype(np.int64)
+            self._used[stay] |= bit
+            self._settle_group(stay, bit)
         if len(late):
             left, starts = self._left[late], self._groups.starts
             self._left_used[late] |= 1 << (slots[late] + starts[late] - starts[left])
@@ -294,21 +300,29 @@ class Tokens:
         now[:, BORN] = np.where(steps_on, now[:, BORN], number)
         self._pass[at + BAND], self.tempo[at + BAND] = now, tempo
         self._left[at], self._left_used[at], self._behind[at] = left, left_used, behind
+        alone = np.where(steps_on & (step >= BAND), step - (BAND - 1), self.hand[place])
+        self.hand[at + BAND] = alone
         self._enter(at, now_us, fit.slot[at])
 
     def _enter(self, at: Ints, now_us: int, slot: NDArray[np.int16]) -> None:
         """Begin groups, each with one note played."""
         self._since[at + BAND] = now_us
-        self._used[at] = 1 << slot.astype(np.int64)
+        bit = self._used[at] = 1 << slot.astype(np.int64)
         fixed = self._fixed_row[at]
         row = np.where(fixed >= 0, fixed, self._pass[at + BAND, SURE])
         self._row[at + BAND] = row * ft.RATIO_BINS + ft.RATIO_ZERO
-        self._settle_group(at)
+        self._settle_group(at, bit)
 
-    def _settle_group(self, at: Ints) -> None:
-        used = self._used[at]
+    def _settle_group(self, at: Ints, bit: Ints) -> None:
+        """Take stock of groups after one of their notes (its bit) was played."""
+        used, place = self._used[at], at + BAND
         self._unplayed[at] = used != self._fits.all[at]
-        self._leave[at + BAND] = self._fits.leave[self._fits.need[at] & ~used]
+        part = np.where(self._fits.bass[at] & bit, 1, 2)
+        alone = self.hand[place]
+        alone *= alone == part  # a note of the other part: both are played
+        self.hand[place] = alone
+        self._goes_on[:, place] = np.where(alone == PARTS, ft.HAND_GOES_ON, 0)
+        self._leave[place] = self._fits.leave[self._fits.need[alone, at] & ~used]
 
 
 def _band(padded: NDArray[Kind], n: int) -> NDArray[Kind]:

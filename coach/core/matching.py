@@ -19,6 +19,7 @@ from coach.core.ringing import Played
 from coach.core.score import Score
 from coach.core.verdicts import Limits
 
+PACE_PASSES = 4  # the pace before a restart is looked for in so many passes
 LEAP = 8  # onset groups: further ahead than the follower steps without a jump
 
 
@@ -98,10 +99,12 @@ class Matching:
         return self.matches[following].played.on_us
 
     def pace(self, during: Pass, tick: int) -> float | None:
-        """Return the player's µs a tick in a pass up to a tick; at its beginning that of the pass before."""
-        while (pace := during.pace(tick)) is None and during.number > 1:
-            during = self.passes[during.number - 2]
-            tick = during.last_tick()
+        """Return the player's µs a tick in a pass up to a tick; at its beginning that of a pass before."""
+        pace = during.pace(tick)
+        for before in self.passes[max(during.number - 1 - PACE_PASSES, 0) : during.number - 1][::-1]:
+            if pace is not None:
+                break
+            pace = before.pace(before.last_tick())
         return pace
 
     def missing(self) -> Iterator[tuple[Pass, int]]:

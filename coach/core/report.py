@@ -96,6 +96,7 @@ class PassRow:
     number: int
     first_bar: int
     last_bar: int
+    complete: bool  # from the first note of the piece (or chunk) to its last
     faults: tuple[DampRow | NoteRow | StrayRow, ...]  # in order of time
 
     @property
@@ -218,10 +219,12 @@ def _pass_row(
     ]
     faults += [(r.verdict.time_us, r) for r in strays if r.verdict.pass_number == number]
     first, last = groups.bar_of(during.start), groups.bar_of(max(during.front, during.start))
+    begin, end = groups.span(session.chunk or (0, len(score.bars)))
     return PassRow(
         number=number,
         first_bar=score.bars[first].number,
         last_bar=score.bars[last].number,
+        complete=during.start <= begin and during.front >= end - 1,
         faults=tuple(row for _, row in sorted(faults, key=lambda item: item[0])),
     )
 

@@ -19,28 +19,36 @@ class Rings:
 
     def __init__(self, session: Session) -> None:
         self.session = session
+        self.everywhere = (0, len(session.score.bars))
+        self._whole: dict[int, list[Ring]] = {}  # by pass: of those in which nothing will change any more
         self._kept: dict[int, Ring | None] = {}  # by match; None: a note that has no ring
 
     def of_pass(self, during: Pass, now_us: int, near: tuple[int, int]) -> list[Ring]:
         """Return the rings of one pass as of ``now_us``; ``near`` is the range of bars that is wanted."""
-        session = self.session
+        session, number = self.session, during.number
+        if number in self._whole:
+            return self._whole[number]
         matches = session.matching.matches
-        first = bisect_left(matches, during.number, key=lambda match: match.during.number)
+        first = bisect_left(matches, number, key=_pass_number)
+        last = bisect_right(matches, number, key=_pass_number) - 1
+        final = during.closed
         rings: list[Ring] = []
-        for index in range(
-            bisect_right(matches, during.number, key=lambda m: m.during.number) - 1, first - 1, -1
-        ):
+        for index in range(last, first - 1, -1):
             match = matches[index]
             if session.groups.bar_of(match.label.group) < near[0]:
+                final = False
                 break
             ring = self._kept[index] if index in self._kept else self._ring_of(match, now_us)
+            final = final and index in self._kept
             if ring is not None:
                 rings.append(ring)
-        for verdict in session.ledger.pencilled(during.number):
-            if isinstance(verdict, DampingVerdict) and verdict.kind is Damping.MISSED:
+        for verdict in session.ledger.pencilled(number):
+            if isinstance(verdict, DampingVerdict):
                 bar = int(session.score.notes["bar"][verdict.note])
                 if near[0] <= bar <= near[1]:
                     rings.append(self._missed(verdict, bar))
+        if final and near == self.everywhere:
+            self._whole[number] = rings
         return rings
 
     def _missed(self, verdict: DampingVerdict, bar: int) -> Ring:
@@ -122,6 +130,10 @@ class Rings:
             words=said,
             note=stop.note,
         )
+
+
+def _pass_number(match: Match) -> int:
+    return match.during.number
 
 
 def position(session: Session, during: Pass, us: int) -> float:

@@ -135,4 +135,5 @@ class Summary:
     sentences: tuple[str, ...]  # what went well, what to mend first, how the time ran
     rows: tuple[SummaryRow, ...]
     advice: str  # what to try next
+    more: str = ""  # said under the rows when there are more of them
     caution: str = ""  # the care for hands that belongs to every suggestion to drill

@@ -21,6 +21,7 @@ def summarise(result: Report, title: str) -> Summary:
     return Summary(
         headline=title,
         sentences=tuple(s for s in (_well(result), _mend(worst, result), _time(result)) if s),
+        more=words.MORE_ROWS.format(count=len(worst) - MOST_ROWS) if len(worst) > MOST_ROWS else "",
         rows=tuple(_row(row) for row in worst[:MOST_ROWS]),
         advice=_next(worst, result),
         caution=words.HAND_CARE,
@@ -47,22 +48,31 @@ def _well(result: Report) -> str:
     notes = words.COUNTED_NOTES.format(right=strokes[Stroke.RIGHT], all=played)
     if not asked:
         return notes
-    return notes + " " + words.COUNTED_STOPS.format(clean=damps[Damping.CLEAN], all=asked)
+    clean = damps[Damping.CLEAN]
+    if asked == 1:
+        return f"{notes} {words.COUNTED_ONE_STOP if clean else words.COUNTED_NO_STOP}"
+    return f"{notes} {words.COUNTED_STOPS.format(clean=clean, all=asked)}"
 
 
 def _mend(worst: list[DampRow], result: Report) -> str:
+    others = [f for one in result.passes for f in one.faults if not isinstance(f, DampRow)]
     if worst:
-        row = worst[0]
-        amount = words.milliseconds(row.verdict.overhang_ms)
-        beat = words.beat_name(row.beat)
-        said = words.fault_sentence(
-            row.verdict.kind, row.bar, beat, row.verdict.string, amount, row.verdict.pitch
-        )
-        return words.MEND_FIRST.format(fault=said)
-    others = [fault for one in result.passes for fault in one.faults]
+        said = words.MEND_FIRST.format(fault=other_sentence(worst[0]))
+        return f"{said} {_also(others)}".rstrip()
     if not others:
         return ""
     return words.MEND_FIRST.format(fault=other_sentence(others[0]))
+
+
+def _also(others: list[NoteRow | StrayRow]) -> str:
+    """Return the faults that are no stops, counted, in one short sentence."""
+    counted: Counter[str] = Counter()
+    for fault in others:
+        counted[
+            words.STRAY_COUNTED if isinstance(fault, StrayRow) else words.STROKE_WORDS[fault.verdict.kind]
+        ] += 1
+    told = ", ".join(f"{count} {words.plural(what, count)}" for what, count in counted.items())
+    return words.OTHER_FAULTS.format(faults=told) if told else ""
 
 
 def pass_sentence(result: Report, number: int) -> str:
@@ -81,11 +91,21 @@ def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:
     if isinstance(fault, StrayRow):
         amount = words.milliseconds(fault.length_ms, signed=False)
         return words.STRAY_SENTENCE.format(bar=fault.bar, string=fault.verdict.string, amount=amount)
-    beat = words.beat_name(fault.beat) if fault.beat is not None else "–"
+    extra = isinstance(fault, NoteRow) and fault.verdict.kind is Stroke.EXTRA
+    beat = words.beat_name(fault.beat) if fault.beat is not None and not extra else ""
     amount = words.milliseconds(fault.verdict.overhang_ms) if isinstance(fault, DampRow) else ""
     return words.fault_sentence(
         fault.verdict.kind, fault.bar, beat, fault.verdict.string, amount, fault.verdict.pitch
     )
+
+
+def amount_of(row: DampRow) -> str:
+    """Return by how much a bass end missed, in the unit a player thinks in."""
+    if row.verdict.kind is Damping.CUT:
+        return words.too_soon(row.overhang_beats, row.verdict.overhang_ms)
+    if row.verdict.overhang_ms is None:
+        return words.TO_THE_END
+    return words.milliseconds(row.verdict.overhang_ms)
 
 
 def _time(result: Report) -> str:
@@ -100,7 +120,7 @@ def _time(result: Report) -> str:
 def _next(worst: list[DampRow], result: Report) -> str:
     """Return what to try next: the bar that fails most, with the bar before it, and the way."""
     if not worst:
-        return words.NEXT_FASTER if any(one.faults == () for one in result.passes) else words.NEXT_SLOWER
+        return _next_without_faulty_stops(result)
     # The bar where most stops fail; among equals the one with the worst fault, which is named above.
     often = Counter(row.due_bar for row in worst)
     row = max(worst, key=lambda r: often[r.due_bar])
@@ -108,6 +128,21 @@ def _next(worst: list[DampRow], result: Report) -> str:
     todo = words.advice(row.verdict.kind, row.way, row.verdict.string, words.beat_name(row.beat))
     first = max(bar - 1, min(one.first_bar for one in result.passes))
     return words.NEXT_DRILL.format(bars=words.bars_words(first, bar), todo=todo)
+
+
+def _next_without_faulty_stops(result: Report) -> str:
+    last = result.passes[-1] if result.passes else None
+    if last is None or not last.clean:
+        return words.NEXT_SLOWER
+    drifting = [
+        row
+        for row in result.bars
+        if row.pass_number == last.number and abs(row.timing.drift_ms or 0.0) > DRIFT_SAID_MS
+    ]
+    if drifting:
+        worst = max(drifting, key=lambda row: abs(row.timing.drift_ms or 0.0))
+        return words.NEXT_STEADY.format(bars=words.bars_words(worst.bar, worst.bar))
+    return words.NEXT_FASTER if last.complete else words.NEXT_ON
 
 
 def _row(row: DampRow) -> SummaryRow:
@@ -118,6 +153,6 @@ def _row(row: DampRow) -> SummaryRow:
         beat=beat,
         string=verdict.string,
         verdict=words.DAMPING_WORDS[verdict.kind],
-        amount=words.milliseconds(verdict.overhang_ms),
+        amount=amount_of(row),
         advice=words.advice(verdict.kind, row.way, verdict.string, beat),
     )

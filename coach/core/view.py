@@ -64,7 +64,7 @@ class Viewer:
         shown = self._shown_bars(passes[:last])
         for number in sorted({number for number, _ in shown}):
             one = passes[number - 1]
-            near = (bar - NEAR_BARS, bar + NEAR_BARS) if one is during else (0, len(score.bars))
+            near = (bar - NEAR_BARS, bar + NEAR_BARS) if one is during else self._rings.everywhere
             rings += (r for r in self._rings.of_pass(one, now_us, near) if (number, r.bar) in shown)
             marks += (m for m in self._marks(one, near) if (number, m.bar) in shown)
             drifts += (d for d in self._drift_marks(one) if (number, d.bar) in shown)
@@ -136,22 +136,30 @@ class Viewer:
 
         Pencil marks stay until their bar is played again, in a later pass or a later round of a repeat.
         """
-        groups = self.session.groups
-        spans = [(groups.bar_of(p.start), groups.bar_of(max(p.front, p.start))) for p in passes]
-        if self._shown[0] != spans:
-            self._shown = spans, self._last_played(spans)
+        open_ones: list[tuple[int, int]] = []
+        for one in reversed(passes):
+            open_ones.append(self._span(one))
+            if one.closed:
+                break  # and so are all before it: they do not change any more
+        state = (len(passes), open_ones)
+        if self._shown[0] != state:
+            self._shown = state, self._last_played(passes)
         return self._shown[1]
 
-    def _last_played(self, spans: list[tuple[int, int]]) -> frozenset[tuple[int, int]]:
+    def _span(self, one: Pass) -> tuple[int, int]:
+        bar_of = self.session.groups.bar_of
+        return bar_of(one.start), bar_of(max(one.front, one.start))
+
+    def _last_played(self, passes: list[Pass]) -> frozenset[tuple[int, int]]:
         bars = self.session.score.bars
         shown: set[tuple[int, int]] = set()
         taken: set[int] = set()
-        for number in range(len(spans), 0, -1):
-            first, last = spans[number - 1]
+        for one in reversed(passes):
+            first, last = self._span(one)
             for index in range(last, first - 1, -1):
                 if bars[index].written not in taken:
                     taken.add(bars[index].written)
-                    shown.add((number, index))
+                    shown.add((one.number, index))
             if len(taken) == len(self._written):
                 break
         return frozenset(shown)

@@ -56,10 +56,16 @@ STROKE_WORDS = {
 STROKE_ADVICE = {
     Stroke.RIGHT: "",
     Stroke.WRONG: "play the bar alone, slowly, and name the notes",
-    Stroke.MISSING: "play the voice alone, then together",
+    Stroke.MISSING: "play this voice alone, then both together",
     Stroke.EXTRA: "look where the finger goes before it plays",
 }
 PLAYED = "{tone} played"
+STRAY_COUNTED = "string unasked"
+PLURALS = {"wrong note": "wrong notes", "extra note": "extra notes", STRAY_COUNTED: "strings unasked"}
+SINGULARS = {"ghost notes": "ghost note", "double triggers": "double trigger", "late events": "late event"}
+TOO_FEW = "too few notes"
+END_OF_BAR = "end of {bar}"
+TO_THE_END = "to the end"
 STRAY_ADVICE = "keep a finger or the thumb resting on that string"
 REASON_WORDS = {
     Reason.NEXT_BASS: "next bass",
@@ -69,11 +75,13 @@ REASON_WORDS = {
     Reason.REPLACED: "same string again",
     Reason.FREE: "may ring",
 }
-CLASH_WORDS = {Clash.LOW: "hardly heard", Clash.MIDDLE: "heard", Clash.HIGH: "clashes"}
+CLASH_WORDS = {Clash.LOW: "blends", Clash.MIDDLE: "muddies", Clash.HIGH: "clashes"}
 
 NOTHING_HEARD = "Nothing of this piece was heard."
 COUNTED_NOTES = "{right} of {all} notes were right."
 COUNTED_STOPS = "{clean} of {all} bass stops were clean."
+COUNTED_ONE_STOP = "The one bass stop was clean."
+COUNTED_NO_STOP = "The one bass stop was not clean."
 MEND_FIRST = "To mend first: {fault}"
 STRAY_SENTENCE = "bar {bar}: string {string} rang for {amount} and nobody asked for it."
 DRIFT_WORST = "The time strayed most in bar {bar}: {drift}."
@@ -82,6 +90,8 @@ PASS_CLEAN = "{bars}: clean."
 NEXT_DRILL = "Next, play {bars} slowly, three clean times in a row: {todo}."
 NEXT_FASTER = "Next, play it again a little faster."
 NEXT_SLOWER = "Next, play it again a little slower."
+NEXT_STEADY = "Next, play {bars} again at the same tempo, counting aloud until the beat is steady."
+NEXT_ON = "Next, play on to the end of the piece."
 
 OTHER_SCORE = "only {right} of its {heard} notes fit {score}"
 DEMO_INTRO = "A simulated student plays “{title}”; nobody recorded it, the faults are planted."
@@ -89,6 +99,10 @@ DEMO_SOURCE = "the demo's take"
 PLAY_UNSEEN = "No window: play, and press Ctrl-C to end."
 NOTHING_PLAYED = "Nothing was played, so nothing was recorded."
 TAKE_SAVED = "The take is kept: {path}"
+NO_DISPLAY = "No display: running without a window."
+LEAVE_HINT = "Esc or any key: leave"
+MORE_ROWS = "and {count} more, in the review"
+OTHER_FAULTS = "Also: {faults}."
 WAITING_FOR_PORT = "waiting for the guitar"
 FAULT_SHOWN_US = 4_000_000  # a fault's sentence stays up this long in a replay
 HAND_CARE = (
@@ -106,7 +120,8 @@ def milliseconds(ms: float | None, *, signed: bool = True) -> str:
     """Return a figure such as ``+240 ms``, or ``–`` where it is not known."""
     if ms is None:
         return "–"
-    return f"{ms:+.0f} ms".replace("-", "−") if signed else f"{ms:.0f} ms"
+    whole = round(ms)
+    return f"{whole:+d} ms".replace("-", "−") if signed and whole else f"{whole} ms"
 
 
 def beat_name(beat: float) -> str:
@@ -132,9 +147,19 @@ def advice(kind: Damping, way: Way | None, string: int, beat: str) -> str:
     return ""
 
 
+def too_soon(beats: float | None, ms: float | None) -> str:
+    """Return how early a note was cut, in beats: ``1¾ beats too soon``; in ms where the beat is not known."""
+    if beats is None:
+        return milliseconds(ms)
+    quarters = max(round(-beats * 4), 1)
+    whole, part = divmod(quarters, 4)
+    amount = f"{whole or ''}{['', '¼', '½', '¾'][part]}"
+    return f"{amount} {'beat' if quarters <= 4 else 'beats'} too soon"
+
+
 def fault_sentence(kind: Damping | Stroke, bar: int, beat: str, string: int, amount: str, pitch: int) -> str:
     """Return one fault in one sentence."""
-    place = f"bar {bar}, beat {beat}"
+    place = f"bar {bar}, beat {beat}" if beat else f"bar {bar}"
     tone = name(pitch, octave=False)
     match kind:
         case Damping.LATE:
@@ -173,6 +198,16 @@ def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:
     """Return where a replay stands, such as ``0:12 of 0:48, half speed``."""
     pace = "paused" if paused else "" if speed == 1 else f"{speed:g} times the speed"
     return ", ".join(part for part in (f"{clock(now_us)} of {clock(end_us)}", pace) if part)
+
+
+def plural(what: str, count: int) -> str:
+    """Return a counted thing in the right number."""
+    return what if count == 1 else PLURALS.get(what, what)
+
+
+def counted(what: str, count: int) -> str:
+    """Return what was passed over, whose words are plurals, in the right number."""
+    return SINGULARS.get(what, what) if count == 1 else what
 
 
 def clock(us: int) -> str:

@@ -22,12 +22,13 @@ class SessionClock:
     """
 
     start_ns: int  # perf_counter_ns at the session's start
+    speed: float = 1.0  # session time over real time: a take played back faster keeps its own time
     clamped: int = field(default=0, init=False)  # messages that came too late and were moved
     fed_us: int = field(default=0, init=False)  # the last time given out
 
     def us(self, stamp_ns: int) -> int:
         """Return a message's time in µs since the start, at least the last time given out."""
-        time_us = (stamp_ns - self.start_ns) // 1000
+        time_us = self.elapsed_us(stamp_ns)
         if time_us < self.fed_us:
             self.clamped += 1
             return self.fed_us
@@ -36,5 +37,10 @@ class SessionClock:
 
     def tick_us(self, now_ns: int, lag_us: int = TICK_LAG_US) -> int:
         """Return the time in µs up to which nothing more should come, for a ``Tick``; counts nothing."""
-        self.fed_us = max(self.fed_us, (now_ns - self.start_ns) // 1000 - lag_us)
+        self.fed_us = max(self.fed_us, self.elapsed_us(now_ns) - round(lag_us * self.speed))
         return self.fed_us
+
+    def elapsed_us(self, stamp_ns: int) -> int:
+        """Return a stamp's time in µs since the start, clamped to nothing."""
+        elapsed_ns = stamp_ns - self.start_ns
+        return elapsed_ns // 1000 if self.speed == 1.0 else round(elapsed_ns * self.speed / 1000)

@@ -17,9 +17,11 @@ from coach.core.pitch import name
 from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
 from coach.core.score import Score
 from coach.core.shapes import Summary
+from coach.core.summary import amount_of
 from coach.core.verdicts import DAMPING_FAULTS, Stroke
 
 Cells = tuple[str, ...]
+TONIC_FIFTHS = {"major": 0, "minor": 3}  # the tonic's place on the line of fifths above the signature's
 # Counted, but of no use to a student: every converter sends these.
 EVERYDAY = {
     "controller", "real-time", "note-offs of nothing sounding", "pressure or program", "sysex", "system",
@@ -36,7 +38,7 @@ def plan_json(score: Score, stops: Iterable[Stop]) -> str:
             "title": score.title,
             "bars": len({bar.written for bar in score.bars}),
             "pickup": bool(first and first.number == 0),
-            "key": None,
+            "key": _key(score),
             "scale": None,
             "tempo": score.qpm(0) if score.tempo_given else None,
             "meter": f"{first.beats}/{first.beat_unit}" if first else None,
@@ -45,6 +47,15 @@ def plan_json(score: Score, stops: Iterable[Stop]) -> str:
         "damps": [_plan_row(score, stop) for stop in stops],
     }
     return json.dumps(document, ensure_ascii=False, indent=1)
+
+
+def _key(score: Score) -> str | None:
+    """Return the key the score states, such as ``A major``; None for a signature without a mode."""
+    if not score.bars or score.mode not in TONIC_FIFTHS:
+        return None
+    place = score.bars[0].fifths + TONIC_FIFTHS[score.mode]
+    letters, sharps = "FCGDAEB", (place + 1) // 7
+    return f"{letters[(place + 1) % 7]}{'♯' * sharps if sharps > 0 else '♭' * -sharps} {score.mode}"
 
 
 def _plan_row(score: Score, stop: Stop) -> dict[str, Any]:
@@ -77,7 +88,7 @@ def plan_text(score: Score, stops: Iterable[Stop]) -> str:
     ]
     for stop in stops:
         note = score.notes[stop.note]
-        bar, due_bar = int(note["bar"]), score.bar_index(stop.due)
+        bar = int(note["bar"])
         way = ", or ".join(words.WAY_NAME[w] for w in stop.ways)
         if stop.reason not in (Reason.FREE, Reason.REPLACED) and not stop.reachable:
             way = "no time: not asked for"
@@ -88,7 +99,7 @@ def plan_text(score: Score, stops: Iterable[Stop]) -> str:
                 words.beat_name(score.beat(int(note["onset"]), bar)),
                 name(int(note["pitch"]), score.bars[bar].fifths, octave=False),
                 words.string_sign(stop.string),
-                f"{score.bars[due_bar].number}:{words.beat_name(score.beat(stop.due, due_bar))}",
+                _end_words(score, stop.due),
                 words.REASON_WORDS[stop.reason],
                 way or "–",
                 f"{stop.time_ms / 1000:.1f} s" if asked and stop.time_ms is not None else "–",
@@ -96,6 +107,15 @@ def plan_text(score: Score, stops: Iterable[Stop]) -> str:
             )
         )
     return table(rows)
+
+
+def _end_words(score: Score, due: int) -> str:
+    """Return a due point as bar and beat; the end of a bar that nothing follows is called that."""
+    index = score.bar_index(due)
+    bar = score.bars[index]
+    if due >= bar.end:
+        return words.END_OF_BAR.format(bar=bar.number)
+    return f"{bar.number}:{words.beat_name(score.beat(due, index))}"
 
 
 # --- the report -------------------------------------------------------------------------------------
@@ -217,18 +237,14 @@ def review_text(result: Report, *, everything: bool = False) -> str:
         parts.append("Nothing of this score was heard in the take.")
     told = {what: count for what, count in result.ignored.items() if what not in EVERYDAY}
     if told:
-        counted = ", ".join(f"{count} {what}" for what, count in sorted(told.items()))
+        counted = ", ".join(f"{count} {words.counted(what, count)}" for what, count in sorted(told.items()))
         parts.append(f"Passed over: {counted}.")
     return "\n\n".join(parts)
 
 
 def _damp_text(row: DampRow) -> tuple[tuple[int, float], Cells]:
     verdict, beat = row.verdict, words.beat_name(row.beat)
-    amount = "–"
-    if verdict.kind in DAMPING_FAULTS:
-        amount = words.milliseconds(verdict.overhang_ms)
-        if verdict.overhang_ms is None:
-            amount = "to the end"
+    amount = amount_of(row) if verdict.kind in DAMPING_FAULTS else "–"
     todo = words.advice(verdict.kind, row.way, verdict.string, beat)
     cells = (
         str(row.bar),
@@ -247,7 +263,7 @@ def _other_text(row: NoteRow | StrayRow) -> tuple[tuple[int, float], Cells]:
         amount = words.milliseconds(row.length_ms, signed=False)
         return (row.bar, 99.0), (str(row.bar), "–", string, "rang unasked", amount, words.STRAY_ADVICE)
     kind = row.verdict.kind
-    beat = words.beat_name(row.beat) if row.beat is not None else "–"
+    beat = words.beat_name(row.beat) if row.beat is not None and kind is not Stroke.EXTRA else "–"
     tone = name(row.verdict.pitch, octave=False)
     if kind is Stroke.WRONG:
         tone = words.PLAYED.format(tone=tone)
@@ -258,9 +274,8 @@ def _other_text(row: NoteRow | StrayRow) -> tuple[tuple[int, float], Cells]:
 def _drift_text(bars: list[BarRow]) -> str:
     said = []
     for row in bars:
-        if row.timing.drift_ms is None:
-            continue
-        said.append(f"{row.bar} {words.milliseconds(row.timing.drift_ms)}")
+        drift = row.timing.drift_ms
+        said.append(f"{row.bar} {words.milliseconds(drift) if drift is not None else words.TOO_FEW}")
     return f"Drift by bar (behind +, ahead −): {'; '.join(said)}." if said else ""
 
 

@@ -10,7 +10,7 @@ import os
 import sys
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -106,7 +106,17 @@ def included(kind: str, name: str) -> Path:
 def read_profile(path: Path) -> Profile:
     """Return a pickup profile from a TOML file.  Raises CoachError with one line where it is unusable."""
     try:
-        return Profile.from_plain(tomllib.loads(path.read_text("utf-8")))
+        plain = tomllib.loads(path.read_text("utf-8"))
+        known = {item.name: item for item in fields(Profile)}
+        if unknown := [key for key in plain if key not in known]:
+            raise ValueError(f"it has no entry called {unknown[0]!r}; there are: {', '.join(known)}")
+        profile = Profile.from_plain(plain)
+        for key in ("on_delay_ms", "off_delay_ms", "fade_s"):
+            if len(getattr(profile, key)) not in (0, profile.strings):
+                raise ValueError(
+                    f"{key} has {len(getattr(profile, key))} values for {profile.strings} strings"
+                )
+        return profile
     except OSError as error:
         raise CoachError(str(path), f"cannot be read ({error.strerror})", "give a profile file") from error
     except (ValueError, UnicodeDecodeError) as error:

@@ -208,7 +208,7 @@ class Window:
         os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
         os.environ.setdefault("SDL_VIDEO_X11_WMCLASS", WM_CLASS)
         os.environ.setdefault("SDL_VIDEO_WAYLAND_WMCLASS", WM_CLASS)
-        remedy = "start it from a desktop, or add --headless"
+        remedy = "start it from a desktop, or do without the window"
         try:
             pygame.display.init()
         except pygame.error as error:

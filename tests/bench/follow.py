@@ -16,8 +16,9 @@ import argparse
 import gc
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -30,18 +31,28 @@ from coach.core.verdicts import Limits
 from tests.bench.follow_material import (
     GRID,
     KINDS,
-    Kind,
     Take,
     files,
+    pickup_take,
     plain_pieces,
     repeated_pieces,
     student,
 )
+from tests.converter import Converter
 from tests.pieces import generated_piece
+from tests.player import Faults
 
 ROOT = Path(__file__).resolve().parents[2]
 OPEN_PIECES = ROOT.parent / "shared" / "data" / "scores"  # only where that folder is; see its README
 NEVER_BACK = 999
+Play = Callable[[Score, Groups, int], Take]
+ROUGH = Faults(wrong=0.05, missing=0.05, extra=0.05, stray=0.03, late=0.1, restarts=3, hesitations=5)
+PICKUPS = {
+    "clean": (Faults(), Converter()),
+    "rough": (ROUGH, Converter()),
+    "rough, ideal pickup": (ROUGH, Converter.ideal()),
+    "rough, one channel": (ROUGH, Converter(single_channel=True)),
+}
 
 
 @dataclass(slots=True)
@@ -52,6 +63,11 @@ class Labels:
     settled: list[int] = field(default_factory=list)
     late: list[int] = field(default_factory=list)
     hindsight: list[int] = field(default_factory=list)
+
+
+def played(score: Score, groups: Groups, seed: int, *, faults: Faults, converter: Converter) -> Take:
+    """Return a take of ``tests.player``."""
+    return pickup_take(score, seed, faults, converter)
 
 
 def follow(score: Score, groups: Groups, take: Take) -> Labels:
@@ -99,14 +115,14 @@ def recoveries(labels: list[int], take: Take) -> list[int]:
     return found
 
 
-def row(name: str, scores: Iterable[Score], kind: Kind, seeds: Iterable[int]) -> str:
+def row(name: str, scores: Iterable[Score], seeds: Iterable[int], play: Play) -> str:
     """Return one line of the table."""
     totals = np.zeros((6, 3))
     back: list[int] = []
     for number, score in enumerate(scores):
         groups = Groups(score)
         for seed in seeds:
-            take = student(score, groups, kind, 1000 * seed + number)
+            take = play(score, groups, 1000 * seed + number)
             found = follow(score, groups, take)
             for i, labels in enumerate((found.once, found.settled, found.late, found.hindsight)):
                 totals[i] += counts(labels, take.truth)
@@ -126,7 +142,7 @@ def cost(count: int, seed: int) -> str:
     """Return one line on the time that feeding and tracing take, in µs."""
     score = generated_piece(seed=seed, groups=count)
     groups = Groups(score)
-    take = student(score, groups, KINDS["student"], seed)
+    take = student(score, groups, seed, kind=KINDS["student"])
     follower = Follower(score, groups=groups)
     feeds, traces = [], []
     gc.collect()
@@ -166,7 +182,11 @@ def main() -> int:
     for name, scores in sets.items():
         kinds = KINDS if name != "repeated" else {k: KINDS[k] for k in ("student", "chunks", "drill, known")}
         for kind, how in {**kinds, **(GRID if chosen.grid else {})}.items():
-            print(row(f"{name[:9]}: {kind}", scores, how, seeds), flush=True)
+            print(row(f"{name[:9]}: {kind}", scores, seeds, partial(student, kind=how)), flush=True)
+    for name, (faults, converter) in PICKUPS.items():
+        scores = [*sets["etudes"], *sets["generated"]]
+        play = partial(played, faults=faults, converter=converter)
+        print(row(f"tests.player: {name}", scores, seeds, play), flush=True)
     print("\ncost of a note, µs\n  groups   notes   median      p99      max trace(13)")
     for count in (16, 200, 2_000, 20_000):
         print(cost(count, chosen.seed), flush=True)

@@ -1,8 +1,8 @@
 """Students for the follower's benchmark: what they played, note by note, and what they meant.
 
-``tests.player`` makes whole takes, down to the bytes of a pickup; here only onsets count, but there are more
-ways of practising: chunks drilled over and over, stutters, leaps ahead, hands alone.  The truth of each event
-is known even where a pickup adds notes of its own.  All figures are plausible inventions, seeded.
+``tests.player`` makes whole takes, down to the bytes of a pickup (``pickup_take``); here only onsets count,
+but there are more ways of practising: chunks drilled over and over, stutters, leaps ahead, hands alone.  All
+figures are plausible inventions, seeded.
 """
 
 from __future__ import annotations
@@ -13,12 +13,16 @@ from pathlib import Path
 
 import numpy as np
 
+from coach.core.events import NoteOn
 from coach.core.groups import Groups
 from coach.core.pitch import frequency
 from coach.core.score import Score, make_score
 from coach.core.strings import assign_strings
+from coach.core.wire import Decoder
+from tests.converter import Converter
 from tests.dice import Dice
 from tests.pieces import generated_piece
+from tests.player import Faults, Player
 
 CHUNK_BARS = 4
 NOTES_A_TURN = 16  # onset groups for each restart or skip: short pieces have fewer
@@ -86,7 +90,7 @@ class Take:
     chunk: tuple[int, int] | None = None  # performed bars being drilled
 
 
-def student(score: Score, groups: Groups, kind: Kind, seed: int) -> Take:
+def student(score: Score, groups: Groups, seed: int, *, kind: Kind) -> Take:
     """Return what a student of some kind plays."""
     return _Student(score, groups, kind, seed).take()
 
@@ -226,6 +230,41 @@ class _Student:
 
     def _hear(self, us: float, pitch: int, string: int, velocity: int, row: int, stretch: int) -> None:
         self.heard.append((us, pitch, string, velocity, row, stretch))
+
+
+def pickup_take(score: Score, seed: int, faults: Faults, converter: Converter) -> Take:
+    """Return what ``tests.player`` plays, as heard through its pickup: another simulation, made by others.
+
+    A note-on is a note that was played if it comes on its string, with its pitch, when the converter's delay
+    says; all others (ghosts, the second of a double trigger) mean nothing.
+    """
+    done = Player(score, seed=seed, faults=faults, converter=converter).play()
+    decoder = Decoder(done.profile)
+    events = [event for us, data in done.messages for event in decoder.decode(us, data)]
+    heard = [event for event in events if isinstance(event, NoteOn)]
+    meant: dict[int, int] = {}  # index of the event -> index of the note
+    for number, note in enumerate(done.truth.notes):
+        due = note.onset_us + converter.on_delay_us(note.pitch)
+        fit = [
+            (abs(event.time_us - due), index)
+            for index, event in enumerate(heard)
+            if index not in meant and event.pitch == note.pitch and event.string in (note.string, None)
+        ]
+        late, index = min(fit)
+        assert late < 12_000  # every note that was played was heard
+        meant[index] = number
+    take, stretch = Take(), 0
+    for index, event in enumerate(heard):
+        note = done.truth.notes[meant[index]] if index in meant else None
+        if note is not None and note.pass_number > stretch and note.note >= 0:
+            take.jumps.append(index)
+            stretch = note.pass_number
+        take.us.append(event.time_us)
+        take.pitch.append(event.pitch)
+        take.string.append(event.string)
+        take.velocity.append(event.velocity)
+        take.truth.append(-1 if note is None else note.note)
+    return take
 
 
 # --- pieces ---------------------------------------------------------------------------------------

@@ -35,7 +35,7 @@ def main():
     for groups in (16, 200, 2_000, 20_000):
         score = generated_piece(seed=1, groups=groups)
         session = Session(score)
-        events = events_of(score)[: 6_000]
+        events = events_of(score)[:6_000]
         costs = []
         gc.collect()
         gc.disable()
