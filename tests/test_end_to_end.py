@@ -1,6 +1,7 @@
 """The whole program on a real MIDI port and in a real window: another process sends a take, faster than life.
 
-The port is JACK's on its dummy driver, the window an X11 one under Xvfb; the picture is taken by another X client.
+The port is JACK's on its dummy driver, the window an X11 one under Xvfb; another X client takes the
+picture.
 """
 
 import contextlib
@@ -83,23 +84,22 @@ def test_a_take_from_a_port_reaches_the_page_the_file_and_the_review(jack, x_dis
     }  # fmt: skip
     size = f"{SIZE[0]}x{SIZE[1]}"
     options = ("--port", "guitar", "--size", size, "--screenshot", str(tmp_path / "own.png"))
-    with sending("guitar", TAKE, jack.env, SPEED) as sender:
-        with playing(tmp_path, env, *options) as coach:
-            found = subprocess.run(
-                ["xdotool", "search", "--sync", "--onlyvisible", "--class", "^coach$"],
-                env={**os.environ, **env}, capture_output=True, timeout=60, check=True,
-            )  # fmt: skip
-            window_id = found.stdout.split()[0].decode()
-            assert sender.wait(60) == 0
-            path = recorded(tmp_path)
-            assert path is not None, said(tmp_path)
-            # Settled two seconds after the last note; only then nothing is grey any more.
-            stable = _settled_picture(window_id, env, tmp_path)
-            subprocess.run(
-                ["xdotool", "key", "--window", window_id, "Escape"],
-                env={**os.environ, **env}, timeout=20, check=True,
-            )  # fmt: skip
-            assert coach.wait(30) == 0, said(tmp_path)
+    with sending("guitar", TAKE, jack.env, SPEED) as sender, playing(tmp_path, env, *options) as coach:
+        found = subprocess.run(
+            ["xdotool", "search", "--sync", "--onlyvisible", "--class", "^coach$"],
+            env={**os.environ, **env}, capture_output=True, timeout=60, check=True,
+        )  # fmt: skip
+        window_id = found.stdout.split()[0].decode()
+        assert sender.wait(60) == 0
+        path = recorded(tmp_path)
+        assert path is not None, said(tmp_path)
+        # Settled two seconds after the last note; only then nothing is grey any more.
+        stable = _settled_picture(window_id, env, tmp_path)
+        subprocess.run(
+            ["xdotool", "key", "--window", window_id, "Escape"],
+            env={**os.environ, **env}, timeout=20, check=True,
+        )  # fmt: skip
+        assert coach.wait(30) == 0, said(tmp_path)
     piece, session, result = judged(path)
     faults = [(r.verdict.pass_number, r.bar, r.verdict.kind.value) for r in result.damps if r.faulty]
     assert faults == FAULTS
@@ -147,11 +147,11 @@ def _settled_picture(window_id: str, env: dict, folder: Path) -> Path:
 
 
 def test_without_a_window_it_follows_and_records_too(jack, tmp_path):
-    with sending("guitar", TAKE, jack.env, SPEED) as sender:
-        with playing(tmp_path, jack.env, "--port", "guitar", "--headless") as coach:
-            assert sender.wait(60) == 0
-            coach.send_signal(signal.SIGINT)
-            assert coach.wait(30) == 0, said(tmp_path)
+    options = ("--port", "guitar", "--headless")
+    with sending("guitar", TAKE, jack.env, SPEED) as sender, playing(tmp_path, jack.env, *options) as coach:
+        assert sender.wait(60) == 0
+        coach.send_signal(signal.SIGINT)
+        assert coach.wait(30) == 0, said(tmp_path)
     path = recorded(tmp_path)
     _, _, result = judged(path)
     faults = [(r.verdict.pass_number, r.bar, r.verdict.kind.value) for r in result.damps if r.faulty]

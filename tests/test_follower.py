@@ -169,9 +169,20 @@ def test_one_hand_alone_is_followed_without_jumps(bass):
     deep = "A2 1/2, E3 1/2, C3 1/2, E3 1/2, A2 1/2, E3 1/2, C3 1/2, E3 1/2"
     score = piece("4/4", f"A2 4, E2 4, D3 4, {deep}, E2 4", f"{busy}, {busy}, {busy}, C4 4, B3 4")
     rows = np.flatnonzero(score.notes["bass"] == bass).tolist()
-    fed = Fed(score).play(rows)
+    fed = Fed(score)
+    parts = {}  # by bar: what the player was taken to play after its last note
+    for row in rows:
+        fed.play([row])
+        parts[int(score.notes["bar"][row])] = fed.follower.part
     assert fed.rows() == rows
     assert fed.jumps() == [0]
+    if bass:
+        assert parts == {0: "both", 1: "bass", 2: "bass", 3: "bass", 4: "bass"}
+    else:
+        assert parts == {0: "both", 1: "both", 2: "both", 3: "both", 4: "melody"}
+    together = Fed(score).play(range(len(score.notes)))
+    assert together.rows() == list(range(len(score.notes)))
+    assert together.follower.part == "both"
 
 
 def test_a_restart_two_bars_back_begins_a_pass_there():

@@ -22,7 +22,12 @@ def installed(version, platform="linux", machine="x86_64"):
 
 @pytest.mark.parametrize(
     ("version", "window", "rtmidi"),
-    [("3.11", "pygame", True), ("3.12", "pygame", True), ("3.13", "pygame", False), ("3.14", "pygame-ce", False)],
+    [
+        ("3.11", "pygame", True),
+        ("3.12", "pygame", True),
+        ("3.13", "pygame", False),
+        ("3.14", "pygame-ce", False),
+    ],
 )
 def test_each_python_gets_what_has_a_wheel(version, window, rtmidi):
     names = installed(version)

@@ -1,4 +1,4 @@
-"""Strings and frets where the score gives none.  One string one note; open basses stay open in first position."""
+"""Strings and frets where the score gives none: one note a string, open basses open in first position."""
 
 from dataclasses import replace
 

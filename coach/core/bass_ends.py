@@ -106,6 +106,12 @@ class BassEnds:
             ring_us = ringing_after_us(beat_us, self.limits, lenient)
             self._nothing(match, False)
             return self.ended, max(due_us + ring_us + late_us, self.now_us + 1)
+        chord_open = (
+            following is None and stop.next_note >= 0 and during.front == self.groups.group_of(stop.next_note)
+        )
+        if kind is not Damping.RINGING and chord_open and not turned:
+            # The melody of the chord that ends the bass came first; its own bass may come in a moment.
+            return self._nothing(match, False)
         if after is None and not lenient:
             if turned:
                 return self._nothing(match, match.settled and during.closed)
@@ -115,7 +121,11 @@ class BassEnds:
         decided_us = self._decided.setdefault(match.index, self.now_us)
         rests_on = match.settled and certain and (after is None or after.settled)
         waited = after is not None or self.ended or self.now_us >= decided_us + self.limits.settle_us
-        self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=rests_on and waited)
+        known = ("damp", match.index, 0) in self.ledger.standing or self.matching.follower.certain
+        if (
+            known or kind is not Damping.CUT or (rests_on and waited)
+        ):  # no new blame while the place is in doubt
+            self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=rests_on and waited)
         if rests_on and waited:
             return True, None
         return False, decided_us + self.limits.settle_us if rests_on else None

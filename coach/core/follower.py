@@ -102,7 +102,11 @@ class Follower:
 
     @property
     def part(self) -> str:
-        """What the player seems to play: "both", "bass" alone, or "melody" alone."""
+        """What the player seems to play: "both" parts, "bass" or "melody" alone.
+
+        A part alone is told by steps over the other part's onsets; where the two begin together it shows
+        only in the labels, by what is left out.
+        """
         if self._tokens is None or not self._fed:
             return PARTS[0]
         return PARTS[int(self._tokens.hand[self._best + BAND])]

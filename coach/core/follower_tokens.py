@@ -23,13 +23,14 @@ from coach.core.groups import Groups
 
 Kind = TypeVar("Kind", bound=np.generic)
 
-BEAM = np.float32(-20.0)  # tokens less likely than this beside the best are dropped
+BEAM = np.float32(-16.0)  # tokens less likely than this beside the best are dropped: -30 finds no more
 LEARN_AFTER = 16  # notes after a jump, the place that was turned to is remembered
 OTHER_WITHIN, OTHER_BEYOND = 5.0, 8  # a second origin of jumps: so likely, and so many groups away
 EARLY_STEPS = 3  # steps in which the tempo may still be far off
 
-PARTS = np.array([[1], [2]])
 SURE, START, BORN = 0, 1, 2  # columns of a token's pass
+BASS, MELODY = 1, 2  # a part that is played alone
+ALONE = np.array([[BASS], [MELODY]])
 
 
 class Moved(NamedTuple):
@@ -53,10 +54,10 @@ class Tokens:
         self._row = np.zeros(size, np.int64)  # where the token's row of the advance table begins
         # By place: steps that taught the tempo; group where the pass began; number of its first note.
         self._pass = np.zeros((size, 3), np.int64)
-        # By group: bit mask of its notes that were played; the group just left, and the same of that.
-        self._used = np.zeros(n, np.int64)
         self.hand = np.zeros(size, np.int64)  # which part is played alone: 0 both, 1 bass, 2 melody
         self._goes_on = np.zeros((2, size), np.float32)  # what a further step of that part alone is spared
+        # By group: bit mask of its notes that were played; the group just left, and the same of that.
+        self._used = np.zeros(n, np.int64)
         self._left = np.zeros(n, np.int64)
         self._left_used = np.zeros(n, np.int64)
         self._unplayed = np.zeros(n, bool)  # the group has notes that were not played
@@ -104,10 +105,10 @@ class Tokens:
         moves: NDArray[np.int8],
         slots: NDArray[np.int16],
     ) -> Moved:
-        """Move every token by one note, writing each group's move and matched note (counted in rows from
-        the group's first).
+        """Move every token by one note.
 
-        ``number`` counts the notes, ``faint`` is the log odds by its softness that the note was not meant.
+        ``number`` counts the notes; ``faint`` is the log odds by its softness that the note was not meant.
+        Written for each group are its move and the note matched, in rows from the group's first.
         """
         fit = self._fits.of(pitch, string)
         here = self.like[BAND:]
@@ -317,11 +318,11 @@ class Tokens:
         """Take stock of groups after one of their notes (its bit) was played."""
         used, place = self._used[at], at + BAND
         self._unplayed[at] = used != self._fits.all[at]
-        part = np.where(self._fits.bass[at] & bit, 1, 2)
+        part = np.where(self._fits.bass[at] & bit, BASS, MELODY)
         alone = self.hand[place]
         alone *= alone == part  # a note of the other part: both are played
         self.hand[place] = alone
-        self._goes_on[:, place] = np.where(alone == PARTS, ft.HAND_GOES_ON, 0)
+        self._goes_on[:, place] = np.where(alone == ALONE, ft.HAND_GOES_ON, 0)
         self._leave[place] = self._fits.leave[self._fits.need[alone, at] & ~used]
 
 

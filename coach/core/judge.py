@@ -116,8 +116,11 @@ class Judge:
             self._passed_over(during, row, settled=True)
         soft: set[Key] = set()
         if self.matching.settled < len(self.matching.matches):
+            certain = self.matching.follower.certain
             for during, row in self.matching.missing():
-                soft |= self._passed_over(during, row, settled=False)
+                # While the player may as well be elsewhere, nothing new is held to be missing.
+                if certain or ("missing", during.number, row) in self._soft_missing:
+                    soft |= self._passed_over(during, row, settled=False)
         for key in self._soft_missing - soft:
             self.ledger.withdraw(key, self.now_us)
         self._soft_missing = soft

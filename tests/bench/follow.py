@@ -16,14 +16,16 @@ import argparse
 import gc
 import sys
 import time
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
+from coach.core import follower_tables
 from coach.core.follower import Follower
 from coach.core.groups import Groups
 from coach.core.score import Score
@@ -46,6 +48,20 @@ ROOT = Path(__file__).resolve().parents[2]
 OPEN_PIECES = ROOT.parent / "shared" / "data" / "scores"  # only where that folder is; see its README
 NEVER_BACK = 999
 Play = Callable[[Score, Groups, int], Take]
+NEVER = -1e9
+ABLATIONS: dict[str, dict[str, float]] = {
+    "full": {},
+    "no jumps": {"JUMP": NEVER, "JUMP_AT_END": NEVER},
+    "jumps to anywhere alike": {"TO_SELF": 1e-9, "TO_STUTTER": 1e-9, "TO_BACK": 1e-9, "TO_AHEAD": 1e-9},
+    "jumps to any note of a bar": {"BAR_START": 0.15},
+    "nothing learnt of turns": {"LEARNT": 0.0},
+    "no tempo": {"TIGHT": 2.0, "LOOSE": 2.0},
+    "no groups left out": {"SKIP_ONE": NEVER, "HAND_ALONE": NEVER},
+    "no hands alone": {"HAND_ALONE": NEVER},
+    "no late notes": {"LATE": NEVER},
+    "no pickup faults": {"FAULTY": NEVER},
+    "no hesitations": {"PAUSE": 1e-9},
+}
 ROUGH = Faults(wrong=0.05, missing=0.05, extra=0.05, stray=0.03, late=0.1, restarts=3, hesitations=5)
 PICKUPS = {
     "clean": (Faults(), Converter()),
@@ -115,6 +131,28 @@ def recoveries(labels: list[int], take: Take) -> list[int]:
     return found
 
 
+@contextmanager
+def without(what: dict[str, float]) -> Iterator[None]:
+    """Follow with some of the follower's figures changed."""
+    kept = {name: getattr(follower_tables, name) for name in what}
+    for name, value in what.items():
+        setattr(follower_tables, name, value)
+    try:
+        yield
+    finally:
+        for name, value in kept.items():
+            setattr(follower_tables, name, value)
+
+
+def ablations(scores: list[Score], seeds: Iterable[int]) -> None:
+    """Print what each part of the follower is worth on the student set."""
+    for name, what in ABLATIONS.items():
+        with without(what):
+            print(row(f"  {name}", scores, seeds, partial(student, kind=KINDS["student"])), flush=True)
+    mute = replace(KINDS["student"], strings=False)
+    print(row("  no strings", scores, seeds, partial(student, kind=mute)), flush=True)
+
+
 def row(name: str, scores: Iterable[Score], seeds: Iterable[int], play: Play) -> str:
     """Return one line of the table."""
     totals = np.zeros((6, 3))
@@ -166,6 +204,7 @@ def main() -> int:
     parser.add_argument("--seeds", type=int, default=2, help="takes of each piece and kind")
     parser.add_argument("--quick", action="store_true", help="few pieces, one take each")
     parser.add_argument("--grid", action="store_true", help="one trouble at a time as well")
+    parser.add_argument("--ablate", action="store_true", help="what each part is worth, too")
     parser.add_argument("--open", type=Path, default=OPEN_PIECES, help="folder of MusicXML files")
     chosen = parser.parse_args()
     few = chosen.quick
@@ -187,6 +226,9 @@ def main() -> int:
         scores = [*sets["etudes"], *sets["generated"]]
         play = partial(played, faults=faults, converter=converter)
         print(row(f"tests.player: {name}", scores, seeds, play), flush=True)
+    if chosen.ablate:
+        print("\nstudent, generated and open pieces, without …")
+        ablations([*sets["generated"], *sets.get("open pieces", [])[::4]], seeds)
     print("\ncost of a note, µs\n  groups   notes   median      p99      max trace(13)")
     for count in (16, 200, 2_000, 20_000):
         print(cost(count, chosen.seed), flush=True)

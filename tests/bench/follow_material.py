@@ -72,6 +72,7 @@ GRID = {  # one trouble at a time, then 3 and 5 restarts, the converter on, and 
     "3 restarts": replace(NOTHING_BUT, restarts=3),
     "5 restarts, 5 %": replace(NOTHING_BUT, restarts=5, errors=0.05),
     "3 skips": replace(NOTHING_BUT, skips=3),
+    "5 turns to any bar, 5 %": replace(NOTHING_BUT, restarts=5, errors=0.05, back_bars=(0, 99), stutters=0.0),
     "tempo 0.4 to 2": replace(NOTHING_BUT, tempo=(0.4, 2.0)),
     "no converter": replace(STUDENT, converter=False, artefacts=0.0),
 }

@@ -41,14 +41,6 @@ RATES = {
     "ringing": 0.05,
     "cut": 0.05,
 }
-    "wrong": 0.03,
-    "missing": 0.03,
-    "extra": 0.02,
-    "stray": 0.02,
-    "late": 0.1,
-    "ringing": 0.05,
-    "cut": 0.05,
-}
 BLAME = {"late", "ringing", "cut"}
 
 
