@@ -155,7 +155,10 @@ def test_literal_pitches():
     assert pitches(2, 3, MELODY) == [59, 62, 59, 56]  # B D B G♯
     assert pitches(2, 9, BASS) == [45, 40]  # A E
     assert pitches(3, 2, MELODY) == [63, 64, 66]  # D♯ E F♯
+    assert pitches(3, 5, MELODY) == [66, 64, 64]  # F♯ E E: the E prepares the tied C below it
     assert pitches(3, 6, BASS) == [48, 47]  # C (held over) B
+    assert pitches(3, 7, MELODY) == [64, 63]  # E D♯: the half cadence has its third
+    assert pitches(5, 15, MELODY) == [61, 64]  # C♯ E
     assert pitches(4, 3, INNER) == [50, 55, 53, 55]  # D G F G
     assert pitches(4, 9, BASS) == [48]  # C
     assert pitches(5, 0, BASS) == [38]  # low D

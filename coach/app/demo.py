@@ -12,6 +12,7 @@ from coach.app.sitting import Sitting, limits_of
 from coach.core import words
 from coach.core.errors import CoachError
 from coach.core.report import report
+from coach.core.shapes import Foot
 from coach.core.summary import summarise
 from coach.devices.messages import Heard
 from coach.devices.take_player import TakePlayer
@@ -70,7 +71,8 @@ def _at_once(
     if screenshot is not None:
         window = Window(piece.score, piece.xml, size=size, night=night, offscreen=True)
         try:
-            window.show(sitting.viewer.view(sitting.session.now_us, tempo=words.tempo_words(piece.score)))
+            foot = Foot(tempo=words.tempo_words(piece.score))
+            window.show(sitting.viewer.view(sitting.session.now_us, foot=foot))
             window.screenshot(screenshot)
         finally:
             window.close()

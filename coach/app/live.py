@@ -16,7 +16,7 @@ from typing import Protocol
 
 from coach.app.sitting import Sitting
 from coach.core.report import report
-from coach.core.shapes import Summary
+from coach.core.shapes import Foot, Summary
 from coach.core.summary import pass_sentence, summarise
 from coach.devices.messages import Finished, Heard, PortState
 from coach.screen.window import Action, Window
@@ -43,7 +43,7 @@ class Live:
     def __init__(self, sitting: Sitting, window: Window, *, tempo: str = "") -> None:
         self.sitting, self.window, self._tempo = sitting, window, tempo
         self._queue: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
-        self.port_text = ""
+        self.port_text, self.port_open = "", True
         self.port_name = ""
         self._message, self._message_until_ns = "", 0
         self._told = 0  # passes that have had their sentence
@@ -104,7 +104,7 @@ class Live:
                 case Heard():
                     self.sitting.hear(message)
                 case PortState():
-                    self.port_text = message.text
+                    self.port_text, self.port_open = message.text, message.state == "open"
                     self.port_name = message.port or self.port_name
                 case Finished():
                     finished = True
@@ -123,9 +123,12 @@ class Live:
     def _show(self) -> None:
         now_us = self.sitting.now_us(time.perf_counter_ns())
         recorder = self.sitting.recorder
-        port = recorder.failed if recorder is not None and recorder.failed else self.port_text
+        failed = recorder.failed if recorder is not None else None
+        port, alarm = failed or self.port_text, bool(failed) or not self.port_open
         self.window.show(
-            self.sitting.viewer.view(now_us, port=port, message=self._message, tempo=self._tempo)
+            self.sitting.viewer.view(
+                now_us, foot=Foot(tempo=self._tempo, port=port, alarm=alarm, message=self._message)
+            )
         )
 
     def _linger(self, summary: Summary) -> None:

@@ -60,7 +60,7 @@ def run_play(
     else:
         live = Live(sitting, window, tempo=words.tempo_words(piece.score))
         if chosen is None:
-            live.port_text = words.WAITING_FOR_PORT
+            live.port_text, live.port_open = words.WAITING_FOR_PORT, False
         try:
             source = MidiIn(port, live.on_message, remembered=remembered)
             summary = live.run(source, screenshot, linger=screenshot is None)

@@ -10,6 +10,7 @@ from coach.app.piece import Piece
 from coach.app.rewind import Rewind
 from coach.core import words
 from coach.core.profile import Profile
+from coach.core.shapes import Foot
 from coach.core.summary import other_sentence, summarise
 from coach.core.verdicts import Limits
 from coach.files.take import Take
@@ -95,11 +96,8 @@ def piece_title(piece: Piece) -> str:
 def _show(window: Window, rewind: Rewind) -> None:
     at = rewind.now_us
     state = words.replay_words(at, rewind.end_us, rewind.speed, rewind.paused)
-    window.show(
-        rewind.viewer.view(
-            at, port=state, message=_fault_now(rewind), tempo=words.tempo_words(rewind.piece.score)
-        )
-    )
+    foot = Foot(tempo=words.tempo_words(rewind.piece.score), port=state, message=_fault_now(rewind))
+    window.show(rewind.viewer.view(at, foot=foot))
 
 
 def _fault_now(rewind: Rewind) -> str:

@@ -55,7 +55,7 @@ SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.17), np.log(0.4)  # gr
 # From bass to bass, or melody to melody, whatever lies between: the first time, and how much likelier then.
 HAND_ALONE, HAND_GOES_ON = np.log(0.01), np.log(0.6 / 0.01)
 LEAVE_EACH, LEAVE_MOST = np.log(0.4), 4  # going on without a note of the group; no more are counted
-PAST_CHUNK = np.log(0.05)  # going on beyond the chunk that is being practised
+PAST_CHUNK = np.log(0.02)  # going on beyond the chunk that is being practised
 STAY, LATE, JUMP = np.log(0.97), np.log(0.015), np.log(0.003)
 JUMP_AT_END = np.log(0.6)  # at the end of the piece or the chunk, turning back is what comes next
 

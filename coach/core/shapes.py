@@ -95,6 +95,7 @@ class Foot:
     next_stop: str = ""  # "next: stop ⑤ at the D, thumb back"
     port: str = ""  # one word or short sentence on the guitar's connection
     message: str = ""  # one plain sentence after a pass, the worst fault first
+    alarm: bool = False  # ``port`` says that something is wrong: it comes before all else, and whole
 
 
 @dataclass(frozen=True, slots=True)

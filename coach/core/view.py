@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from dataclasses import replace
 
 from coach.core import words
 from coach.core.damping import Stop
@@ -19,6 +20,9 @@ from coach.core.verdicts import Stroke, StrokeVerdict
 NEAR_BARS = 40  # what lies further from the player is on no page with this one
 RECENT_BARS = 8  # while playing, a bar's drift is set against so many bars before it
 MARKS = {Stroke.WRONG: MarkKind.WRONG, Stroke.MISSING: MarkKind.MISSING, Stroke.EXTRA: MarkKind.EXTRA}
+
+
+EMPTY_FOOT = Foot()
 
 
 class Viewer:
@@ -43,17 +47,18 @@ class Viewer:
         self,
         now_us: int,
         *,
-        port: str = "",
-        message: str = "",
-        tempo: str = "",
+        foot: Foot = EMPTY_FOOT,
         pass_number: int | None = None,
     ) -> View:
-        """Return the page as of ``now_us`` (of the last pass unless another is named)."""
+        """Return the page as of ``now_us`` (of the last pass unless another is named).
+
+        ``foot`` is what the caller has to say there; chunk and next stop are filled in.
+        """
         session, score = self.session, self.session.score
         passes = session.matching.passes
         if not passes:
             start = score.bars[self.first_bar].onset if score.bars else 0
-            return self._empty(start, port, message, tempo)
+            return self._empty(start, foot)
         last = len(passes) if pass_number is None else pass_number
         during = passes[last - 1]
         tick = position(session, during, now_us)
@@ -80,11 +85,11 @@ class Viewer:
             marks=tuple(marks),
             drifts=tuple(drifts),
             stops=self.signs,
-            foot=self._foot(tick if live else None, port, message, tempo),
+            foot=self._foot(tick if live else None, foot),
             finished=session.ended,
         )
 
-    def _empty(self, start: int, port: str, message: str, tempo: str) -> View:
+    def _empty(self, start: int, foot: Foot) -> View:
         return View(
             first_bar=self.first_bar,
             last_bar=self.last_bar,
@@ -96,18 +101,18 @@ class Viewer:
             marks=(),
             drifts=(),
             stops=self.signs,
-            foot=self._foot(start - 1, port, message, tempo),
+            foot=self._foot(start - 1, foot),
             finished=self.session.ended,
         )
 
     # --- parts ----------------------------------------------------------------------------------
 
-    def _foot(self, tick: float | None, port: str, message: str, tempo: str) -> Foot:
+    def _foot(self, tick: float | None, foot: Foot) -> Foot:
         bars = self.session.score.bars
         chunk = ""
         if self.session.chunk is not None and bars:
             chunk = words.bars_words(bars[self.first_bar].number, bars[self.last_bar].number)
-        return Foot(chunk=chunk, tempo=tempo, next_stop=self._next_stop(tick), port=port, message=message)
+        return replace(foot, chunk=chunk, next_stop=self._next_stop(tick))
 
     def _next_stop(self, tick: float | None) -> str:
         if tick is None:

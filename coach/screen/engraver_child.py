@@ -21,12 +21,17 @@ from collections.abc import Iterator
 from typing import Any
 from xml.etree import ElementTree
 
+from coach.screen.lines import MOST_BARS, lines_for
+
 SVG = "{http://www.w3.org/2000/svg}"
 UNITS = 18.0  # verovio's pixels between two staff lines at scale 100
 MARGIN = 0.5  # staff spaces of blank kept around a system's ink
 METRONOME_NOTE = "500px"  # beside words of 405
 SPACING = 0.33  # verovio's own is 0.25; the ring lines below are time, and words stand at their ends
 MOST_BALANCED = 80  # bars
+WIDER = 1.05  # a step in search of the spacing with which bars come to stand evenly
+MOST_STEPS = 32  # … and so at most five times as wide
+COARSE_STEPS = 6  # for a long score
 MEMORY = 2 << 30  # bytes; a score that wants more is not for a music stand
 
 
@@ -97,11 +102,14 @@ def engrave(
 
 
 def _spread_out(toolkit: Any, xml: str, bars: list[int] | None) -> float:
-    """Justify the last line if it is not too short; return how much of the first the music itself fills."""
-    if toolkit.getPageCount() > 1:
+    """Spread the bars evenly over the lines; return how much of a single line the music itself fills."""
+    names = [m.get("id") or "" for m in ElementTree.fromstring(xml).iter("measure")]
+    names = names if bars is None else names[bars[0] : bars[1] + 1]
+    if toolkit.getPageCount() > 1 or len(names) > MOST_BARS:
         toolkit.setOptions({"minLastJustification": 0.55})
         toolkit.redoLayout()
-        _balance(toolkit, xml, bars)
+        _balance(toolkit, names)
+    if toolkit.getPageCount() > 1:
         return 1.0
     lines = re.findall(r'<path d="M[-\d.]+ [-\d.]+ L([-\d.]+) [-\d.]+"', toolkit.renderToSVG(1))
     wide = re.search(r'viewBox="0 0 (\d+)', toolkit.renderToSVG(1))
@@ -112,29 +120,28 @@ def _spread_out(toolkit: Any, xml: str, bars: list[int] | None) -> float:
     return min(max(fill, 0.05), 1.0)
 
 
-def _balance(toolkit: Any, xml: str, bars: list[int] | None) -> None:
-    """Widen the spacing a little where that spreads the bars evenly: no last line of one lonely bar."""
-    names = [m.get("id") or "" for m in ElementTree.fromstring(xml).iter("measure")]
-    names = names if bars is None else names[bars[0] : bars[1] + 1]
-    lines = toolkit.getPageCount()
-    if lines < 2 or len(names) > MOST_BALANCED:
-        return
+def _balance(toolkit: Any, names: list[str]) -> None:
+    """Widen the spacing until the bars stand evenly, and not too many of them, on a line."""
+    wanted = max(toolkit.getPageCount(), lines_for(len(names)))
+    fine = len(names) <= MOST_BALANCED
+    steps = MOST_STEPS if fine else COARSE_STEPS
 
-    def unevenness() -> int:
+    def unevenness() -> tuple[int, int]:
         counts = Counter(toolkit.getPageWithElement(name) for name in names)
-        return max(counts.values()) - min(counts.values())
+        return abs(len(counts) - wanted), max(counts.values()) - min(counts.values())
 
-    best, best_width = unevenness(), 1.0
-    for step in range(1, 11):
-        if best <= 1:
+    best, best_factor = unevenness(), 1.0
+    for step in range(1, steps + 1):
+        if best <= (0, 1 if len(names) % wanted else 0):
             break
-        _space_out(toolkit, 1.0 + 0.06 * step)
-        if toolkit.getPageCount() > lines:
+        factor = (WIDER if fine else WIDER ** (MOST_STEPS / COARSE_STEPS)) ** step
+        _space_out(toolkit, factor)
+        if fine and toolkit.getPageCount() > wanted:
             break
         found = unevenness()
         if found < best:
-            best, best_width = found, 1.0 + 0.06 * step
-    _space_out(toolkit, best_width)
+            best, best_factor = found, factor
+    _space_out(toolkit, best_factor)
 
 
 def _space_out(toolkit: Any, factor: float) -> None:

@@ -26,7 +26,7 @@ from coach.screen.engraved import Box, Engraved, System
 from coach.screen.lettering import MUSIC, PRINT, PRINT_FAMILY
 
 TIMEOUT_S = 20.0  # 200 bars take 1.6 s here; a slow machine with a long score may need ten times that
-FORMAT = 8  # of the cache's files; raised whenever the child's answer or its look changes
+FORMAT = 9  # of the cache's files; raised whenever the child's answer or its look changes
 MOST_KEPT = 200  # cache files, the oldest go first
 MOST_BYTES = 256 << 20  # an answer larger than this is no page
 COMMAND = (sys.executable, "-m", "coach.screen.engraver_child")

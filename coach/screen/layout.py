@@ -7,20 +7,25 @@ and what comes next always stand there.  With one slot the page turns a beat ear
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+import pygame
 from numpy.typing import NDArray
 
 from coach.core.score import Score
 from coach.core.shapes import StopSign
 from coach.screen.engraved import Engraved, Places, System
+from coach.screen.signs import half_width, plan_signs
 from coach.screen.theme import LEAST_STAFF_SPACE, Sizes
 
 MOST_SLOTS = 3
 ABOVE_STAFF = 2.9  # staff spaces kept free above a staff for bar numbers
+CLEAR = 0.5  # staff spaces between the music's ink and a damp sign or its label
 MOST_LOOKED_THROUGH = 40  # systems whose ink is looked at to set the signs close to it
 MOST_GROWTH = 1.7  # of a short chunk that has the page to itself
 Spread = tuple[int | None, ...]  # the system in each slot, from the top
@@ -57,7 +62,8 @@ class Layout:
         space = engraved.space
         self.above = max([s.staff_top for s in chosen] + [ABOVE_STAFF * space])
         self._dark: dict[int, NDArray[np.bool_]] = {}
-        self.signs_below, self.rows_below = self._strip(stops, chosen)
+        self.signs = plan_signs(stops, self.places, self.systems, sizes)
+        self.signs_below, self.rows_below = self._strip(chosen)
         self.staff = 4 * space
         self.strings = self._strings()
         self.rows = max([len(found) for found in self.strings.values()] + [1])
@@ -107,7 +113,7 @@ class Layout:
         """Return the staff space at which a second system would fit too, unless that is too small to read."""
         if self.slots > 1 or len(self.systems) < 2:
             return None
-        fixed = self.fixed + (self.sizes.signs_lane if self.rows_below > self.signs_below else 0)
+        fixed = self.fixed + self.sizes.signs_lane + self.sizes.rows_gap
         room = (self.sizes.body_height - 1.5 * self.sizes.least_gap) / 2 - fixed
         found = int(self.engraved.space * room / max(self.slot_height - fixed, 1) * 4) / 4
         return found if found >= LEAST_STAFF_SPACE * self.sizes.minute * 0.95 else None
@@ -153,33 +159,45 @@ class Layout:
             return tuple(self.systems[last - self.slots : last])
         return self._after[at] if tick >= self.runs[at].turn else self._before[at]
 
+    def broken(self, spread: Spread) -> int | None:
+        """Return the slot below which a half-turned page goes back; None where it is read downwards."""
+        known = [system for system in spread if system is not None]
+        return next((i for i, (one, after) in enumerate(pairwise(known)) if one > after), None)
+
+    def ahead(self, spread: Spread, bar: int) -> frozenset[int]:
+        """Return the systems at the top of a half-turned page that the player has not come to yet."""
+        slot, here = self.broken(spread), self.places.system_of(bar)
+        above = frozenset() if slot is None else frozenset(s for s in spread[: slot + 1] if s is not None)
+        return frozenset() if here in above else above
+
     def next_spread(self, bar: int) -> Spread:
         """Return what will stand on the page when next it turns."""
         if not self.runs:
             return (None,) * self.slots
         return self._after[max(bisect_right([run.first_bar for run in self.runs], bar) - 1, 0)]
 
-    def _strip(self, stops: Sequence[StopSign], chosen: list[System]) -> tuple[float, float]:
+    def _strip(self, chosen: list[System]) -> tuple[float, float]:
         """Return how far below the staff the damp signs' middle and the rows' upper edge lie.
 
-        The signs stand in one line, as near to the music as it lets them; the rows under them, and under
-        all ink.
+        The signs stand in one line, as near to the music as it lets them and their labels; the rows under
+        them, and under all ink.
         """
-        space, lane = self.engraved.space, self.sizes.signs_lane
-        reach = 1.0 * space
+        space, lane, gap = self.engraved.space, self.sizes.signs_lane, self.sizes.rows_gap
         ink = max([s.height - s.staff_bottom for s in chosen] + [1.5 * space])
         if len(chosen) > MOST_LOOKED_THROUGH:
-            return ink + lane / 2, ink + lane
-        for stop in stops:
-            place = self.places.x_of(stop.tick)
-            if not stop.wanted or place is None or place[0] not in self.systems:
-                continue
-            left, right = round(place[1] - lane * 0.6), round(place[1] + lane * (3.2 if stop.way else 0.6))
-            inked = np.flatnonzero(self.dark(place[0])[:, max(left, 0) : max(right, 1)].any(axis=1))
-            if len(inked):
-                reach = max(reach, float(inked[-1]) - self.engraved.systems[place[0]].staff_bottom)
-        signs = reach + 0.2 * space + lane / 2
-        return signs, max(signs + lane / 2, ink)
+            return ink + lane / 2, ink + lane + gap
+        half = math.ceil(half_width(self.sizes))
+        signs = space + lane / 2
+        for system, line in self.signs.items():
+            bottom = self.engraved.systems[system].staff_bottom
+            for sign in line:
+                boxes = [pygame.Rect(-half, -lane // 2, 2 * half, lane), *(one.rect for one in sign.lines)]
+                for box in boxes:
+                    left, right = max(sign.x + box.left - 2, 0), max(sign.x + box.right + 2, 1)
+                    inked = np.flatnonzero(self.dark(system)[:, left:right].any(axis=1))
+                    if len(inked):
+                        signs = max(signs, float(inked[-1]) - bottom + CLEAR * space - box.top)
+        return signs, max(signs + lane / 2, ink) + gap
 
     def _runs(self, bars: tuple[int, int]) -> list[Run]:
         score, found = self.score, list[tuple[int, int, int]]()

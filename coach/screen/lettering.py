@@ -96,10 +96,10 @@ def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Writ
     parts: list[tuple[pygame.Surface, int]] = []
     for source, run in _runs(path, text):
         if source == "music":
-            # A text accidental stands a little taller than the capital; an em of the font is four spaces.
+            # A text accidental stands a little higher than the capital, or a flat would be read as a b.
             for sign in run:
                 drawn = glyph(ACCIDENTALS[sign], height * 0.47, colour)
-                lift = 1.15 if sign == "♭" else 1.2
+                lift = 1.42 if sign == "♭" else 1.3
                 parts.append((drawn, round(ascent - height * lift)))
         elif source == "string":
             for sign in run:

@@ -17,6 +17,7 @@ from coach.screen.layout import Layout, Spread
 from coach.screen.marks import MarkPainter
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.rings import RingPainter
+from coach.screen.signs import sign_stamps
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
@@ -58,7 +59,7 @@ class Page:
     def base(self, view: View) -> pygame.Surface:
         """Return what does not move: paper, systems, rows, written lengths, stops.  Kept until it changes."""
         spread = self._spread(view)
-        return self._base(spread, self._rows(view, spread))
+        return self._base(spread, self._rows(view, spread), self._ahead(view, spread))
 
     def stamps(self, view: View) -> list[Stamp]:
         """Return what the moment adds, in drawing order."""
@@ -99,7 +100,14 @@ class Page:
             self._warming.pop()()
             return True
         spread = self.layout.next_spread(view.bar)
-        self._base(spread, self._rows(view, spread))
+        ahead = self.layout.ahead(spread, view.bar)
+        if ahead and self._has(spread, self._rows(view, spread), ahead):
+            ahead = frozenset()  # … and as it will be when the player comes to the top
+        else:
+            self._ready = None if ahead else view.bar
+            self._base(spread, self._rows(view, spread), ahead)
+            return True
+        self._base(spread, self._rows(view, spread), ahead)
         self._ready = view.bar
         return True
 
@@ -171,7 +179,9 @@ class Page:
         stamps += self._turned(spread)
         due = {stop.note: stop.tick for stop in self.stops}
         stamps += self._slots_of_notes(due, shown, slot_of, rows)
-        stamps += self._signs(shown, slot_of)
+        for system, slot in slot_of.items():
+            signs, y = self.layout.signs.get(system, ()), self.layout.signs_y(slot)
+            stamps += sign_stamps(signs, self.layout.left, y, self.sizes, self.palette)
         paint(surface, stamps)
         return surface
 
@@ -245,37 +255,6 @@ class Page:
             found.append(placed(_rule(round(right) - round(left), weight, self.palette), left, y))
             if span.ends:
                 found.append(placed(_tick(self.sizes.row, weight, self.palette), right, y))
-        return found
-
-    def _signs(self, shown: list[int], slot_of: dict[int, int]) -> list[Stamp]:
-        """Return the damp signs under the bass; the way stands beside a sign where it is a new one."""
-        placed_at: dict[int, list[tuple[float, str]]] = {}
-        near = {*shown, *(bar + 1 for bar in shown)}  # a stop at a bar's end belongs to the next
-        for stop in self.stops:
-            if stop.bar not in near:
-                continue
-            place = self.layout.places.x_of(stop.tick)
-            if stop.wanted and place is not None and place[0] in slot_of:
-                line = placed_at.setdefault(place[0], [])
-                if all(abs(place[1] - x) > self.sizes.row * 0.4 for x, _ in line):
-                    line.append((place[1], stop.way))
-        found: list[Stamp] = []
-        for system, line in placed_at.items():
-            y = self.layout.signs_y(slot_of[system])
-            line.sort()
-            before = ""
-            for i, (x, way) in enumerate(line):
-                sign = lettering.sign(lettering.DAMP, math.ceil(self.sizes.sign), self.palette.ink)
-                at = self.layout.left + round(x)
-                found.append(Stamp(sign, at - sign.get_width() // 2, y - sign.get_height() // 2))
-                if way and way != before:
-                    written = lettering.words(way, round(self.sizes.quiet), self.palette.ink)
-                    edge = line[i + 1][0] if i + 1 < len(line) else self.engraved.systems[system].width
-                    start = x + sign.get_width() * 0.75
-                    if start + written.width + sign.get_width() * 0.75 <= edge:
-                        top = y + round(self.sizes.quiet / 2) - written.baseline
-                        found.append(Stamp(written.surface, self.layout.left + round(start), top))
-                        before = way
         return found
 
 

@@ -16,6 +16,7 @@ from coach.core.pitch import FLAT_NAMES, SHARP_NAMES, STEPS
 from coach.core.score import TICKS_PER_QUARTER, Array, Bar, Score
 from coach.screen.engraved import Box, Engraved, System, bar_name, note_name
 from coach.screen.lettering import ACCIDENTALS, CLEF_8VB, glyph
+from coach.screen.lines import lines_for
 
 HEADS = {4: "\ue0a2", 2: "\ue0a3", 1: "\ue0a4"}  # quarters -> SMuFL note head
 FLAGS = {1: ("\ue240", "\ue241"), 2: ("\ue242", "\ue243")}  # flags -> (stem up, stem down)
@@ -47,11 +48,12 @@ def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | 
     first, last = bars if bars is not None else (0, max(performed, default=-1))
     wanted = [performed[w] for w in range(first, last + 1) if w in performed]
     systems: list[System] = []
-    at, fill = 0, 1.0
+    at, fill, usual = 0, 1.0, 3.5
+    most = -(-len(wanted) // lines_for(len(wanted)))
     while at < len(wanted):
         start = _start_width(score.bars[wanted[at]], space, first=at == 0)
         count, used = 0, start
-        while at + count < len(wanted):
+        while at + count < len(wanted) and count < most:
             one = _bar_width(score, wanted[at + count], space)
             if count and used + one > width:
                 break
@@ -60,7 +62,8 @@ def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | 
         stretch = (width - start) / max(used - start, 1.0)
         if at + count == len(wanted):
             fill = min(used / width, 1.0)
-            stretch = min(stretch, 3.5 if at == 0 else 1.4)
+            stretch = min(stretch, usual)
+        usual = max(stretch, 1.4)  # the last line is set no wider than the one before
         systems.append(_system(score, line, width, space, start, stretch, first=at == 0))
         at += count
     return Engraved(tuple(systems), space, plain=True, fill=fill if len(systems) == 1 else 1.0)

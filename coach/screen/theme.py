@@ -154,9 +154,14 @@ class Sizes:
         return round(self.px(22))
 
     @property
+    def label_room(self) -> int:
+        """More blank at the right: a stop at the last barline has its label there."""
+        return round(self.px(20))
+
+    @property
     def music_width(self) -> int:
         """Width of a system."""
-        return self.width - 2 * self.margin
+        return self.width - 2 * self.margin - self.label_room
 
     @property
     def row(self) -> int:
@@ -169,14 +174,19 @@ class Sizes:
         return round(self.px(21))
 
     @property
+    def rows_gap(self) -> int:
+        """Blank between the lane of damp signs and the uppermost row."""
+        return round(self.px(1.5))
+
+    @property
     def drift_lane(self) -> int:
-        """Height of the lane of drift slopes below the rows."""
-        return round(self.px(16))
+        """Height of the lane of drift slopes and their words below the rows."""
+        return round(self.px(18))
 
     @property
     def head(self) -> int:
         """Height of the title's line."""
-        return round(self.px(18) / self.growth)
+        return round(self.px(23) / self.growth)
 
     @property
     def foot(self) -> int:
@@ -186,7 +196,7 @@ class Sizes:
     @property
     def least_gap(self) -> int:
         """Least blank between two systems."""
-        return round(self.px(9))
+        return round(self.px(5))
 
     @property
     def body_height(self) -> int:
@@ -195,4 +205,4 @@ class Sizes:
 
     def strip_height(self, rows: int) -> int:
         """Return the height of what stands under a staff: damp signs, rows, drift."""
-        return rows * self.row + self.signs_lane + self.drift_lane
+        return rows * self.row + self.signs_lane + self.rows_gap + self.drift_lane

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from coach.core.shapes import Foot
 from tests.harness import missing, xvfb
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -64,7 +65,7 @@ def views():
                 session.feed(event)
             at += 1
         session.feed(Tick(now_us))
-        yield viewer.view(now_us, port="guitar heard", tempo="♩ = 84")
+        yield viewer.view(now_us, foot=Foot(port="guitar heard", tempo="♩ = 84"))
 
 
 def frames(size: tuple[int, int], offscreen: bool, moments) -> dict[str, np.ndarray]:
