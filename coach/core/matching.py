@@ -20,6 +20,7 @@ from coach.core.score import Score
 from coach.core.verdicts import Limits
 
 PACE_PASSES = 4  # the pace before a restart is looked for in so many passes
+UNSURE_SHARE = 4  # so many times the settling time is waited after the last note while the place is unsure
 LEAP = 8  # onset groups: further ahead than the follower steps without a jump
 
 
@@ -119,12 +120,17 @@ class Matching:
     def _deadline(self, index: int) -> int:
         """Return when a match is settled by time alone.
 
-        While the follower hesitates between places, the time counts from the last note: two seconds of slow
-        playing are one or two notes, too few to tell equal bars apart, and a verdict settled wrong is worse
-        than one that stays grey for another note.  Twelve notes always settle.
+        After a turn that is itself not settled the time counts from the last note, and while the follower
+        hesitates between places it is longer: two seconds of slow playing are one or two notes, too few to
+        tell equal bars apart or a turn from a slip, and a verdict settled wrong is worse than one that stays
+        grey a little longer.  Twelve notes always settle.
         """
-        since = self.matches[index if self.follower.certain else -1].played.heard_us
-        return since + self.limits.settle_us
+        last_us = self.matches[-1].played.heard_us
+        if not self.follower.certain:
+            return last_us + UNSURE_SHARE * self.limits.settle_us
+        number = self.matches[self.settled - 1].during.number if self.settled else 1
+        turned = self.matches[index].during.number != number
+        return (last_us if turned else self.matches[index].played.heard_us) + self.limits.settle_us
 
     def _pass(self, number: int, start: int) -> Pass:
         while len(self.passes) < number:

@@ -7,12 +7,14 @@ from functools import lru_cache
 
 from coach.core.shapes import Foot
 from coach.screen import lettering
+from coach.screen.lettering import wrapped
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
 LONG_PORT = 0.28  # of the width: what is said about the port is a sentence, not a word
 SENTENCE = 17.0  # minutes of arc
+LEADING = 1.5  # from line to line, in heights of a capital
 UNSURE = "listening for the place …"
 MOST_STROKES = 15  # beyond this the count is written as a figure
 
@@ -28,6 +30,9 @@ class FootPainter:
         """Return the foot's stamps; ``rubbed`` strokes of an ended count are shown rubbed out."""
         sizes = self.sizes
         y = self.top + round(sizes.foot * 0.44)
+        if foot.alarm and foot.port:
+            facts, edge = self._facts(replace(foot, port=""), rubbed, y)
+            return [*self._whole(foot.port, edge - sizes.margin - sizes.quiet * 1.5), *facts]
         sentence = foot.message or (UNSURE if unsure else foot.next_stop)
         port = lettering.words(foot.port, round(sizes.quiet), self.palette.pencil)
         if port.width > LONG_PORT * sizes.width and not foot.message:
@@ -40,6 +45,24 @@ class FootPainter:
         written = self._fitted(sentence, sizes.px(SENTENCE), room, self.palette.ink, hand=True)
         top = y + round(sizes.px(SENTENCE) / 2) - written.baseline
         return [Stamp(written.surface, sizes.margin, top), *facts]
+
+    def _whole(self, text: str, room: float) -> list[Stamp]:
+        """Return a sentence that must be read to its end: in one line or two, whichever is larger."""
+        sizes, ink = self.sizes, self.palette.ink
+        height = sizes.px(SENTENCE)
+        while True:
+            lines = list(wrapped(text, room, round(height), ink, hand=True))
+            fits = height * (1 + LEADING * (len(lines) - 1)) <= sizes.foot * 0.66
+            written = [lettering.words(line, round(height), ink, hand=True) for line in lines]
+            if (fits and all(one.width <= room for one in written)) or height < 4:
+                break
+            height *= 0.96
+        middle = self.top + sizes.foot * (0.44 if len(lines) == 1 else 0.48)
+        first = middle - height * LEADING * (len(lines) - 1) / 2
+        return [
+            Stamp(one.surface, sizes.margin, round(first + height * (LEADING * i + 0.5)) - one.baseline)
+            for i, one in enumerate(written)
+        ]
 
     def _facts(self, foot: Foot, rubbed: int, y: int) -> tuple[list[Stamp], float]:
         """Return the quiet facts, set from the right edge leftwards, and where they begin."""

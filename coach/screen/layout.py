@@ -55,7 +55,9 @@ class Layout:
         """``bars`` are the first and last performed bar of the page, ``stops`` the damp signs on it."""
         self.score, self.engraved, self.sizes = score, engraved, sizes
         self.places = Places(score, engraved)
-        self._onsets: dict[tuple[int, int], tuple[float, ...]] = {}
+        self.bars = bars
+        self._due = {stop.note: float(stop.tick) for stop in stops}
+        self._written: dict[tuple[int, int], tuple[tuple[float, float], ...]] = {}
         self.runs = self._runs(bars)
         self.systems = sorted({run.system for run in self.runs})
         chosen: list[System] = [engraved.systems[i] for i in self.systems]
@@ -100,11 +102,12 @@ class Layout:
     def slot_top(self, slot: int) -> int:
         """Return the y of a slot's upper edge; blank is shared out evenly, but not without limit."""
         spare = self.sizes.body_height - self.slots * self.slot_height
-        first = self.sizes.head + (spare - self._gap * (self.slots - 1)) / 2
-        return round(first + slot * (self.slot_height + self._gap))
+        first = self.sizes.head + (spare - self.gap * (self.slots - 1)) / 2
+        return round(first + slot * (self.slot_height + self.gap))
 
     @property
-    def _gap(self) -> float:
+    def gap(self) -> float:
+        """Blank between two slots."""
         spare = self.sizes.body_height - self.slots * self.slot_height
         return min(spare / (self.slots + 1), self.sizes.px(40))
 
@@ -137,13 +140,13 @@ class Layout:
 
     def pitch(self, rows: int) -> float:
         """Return the height of one of ``rows`` rows: a string that strays in takes the blank below first."""
-        room = self.rows * self.sizes.row + max(self._gap - self.sizes.least_gap, 0.0)
+        room = self.rows * self.sizes.row + max(self.gap - self.sizes.least_gap, 0.0)
         return min(float(self.sizes.row), room / max(rows, 1))
 
     def drift_y(self, slot: int, rows: int) -> int:
         """Return the y of the bars' baseline for drift."""
         top = self.staff_y(slot) + self.staff + self.rows_below
-        return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.drift_lane / 2)
+        return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.drift_lane * 0.57)
 
     def spread(self, bar: int, tick: float, *, finished: bool = False) -> Spread:
         """Return what stands on the page when the player is at a tick of a performed bar.
@@ -256,15 +259,20 @@ class Layout:
                     found[system].add(int(row["string"]))
         return {system: self.ordered(strings) for system, strings in found.items()}
 
-    def onset_xs(self, system: int, string: int) -> tuple[float, ...]:
-        """Return the page x of a string's bass notes on a system, left to right."""
-        if (system, string) not in self._onsets:
-            score = self.score
-            rows = score.notes[score.notes["bass"] & (score.notes["string"] == string)]
-            places = (self.places.x_of(int(row["onset"]), int(row["bar"])) for row in rows)
-            xs = {self.left + place[1] for place in places if place is not None and place[0] == system}
-            self._onsets[system, string] = tuple(sorted(xs))
-        return self._onsets[system, string]
+    def slots_of(self, system: int, string: int) -> tuple[tuple[float, float], ...]:
+        """Return the page x of a string's written lengths on a system (onset, stop), left to right."""
+        if (system, string) not in self._written:
+            score, found = self.score, set[tuple[float, float]]()
+            first, last = self.bars
+            for number in np.flatnonzero(score.notes["bass"] & (score.notes["string"] == string)):
+                row = score.notes[number]
+                onset = float(row["onset"])
+                if first <= int(row["bar"]) <= last:
+                    end = self._due.get(int(number), onset + float(row["duration"]))
+                    spans = self.places.spans(onset, end)
+                    found |= {(self.left + s.left, self.left + s.right) for s in spans if s.system == system}
+            self._written[system, string] = tuple(sorted(found))
+        return self._written[system, string]
 
     def ordered(self, strings: set[int]) -> tuple[int, ...]:
         """Return strings from the higher-sounding to the lower; 0 (not known) comes first."""

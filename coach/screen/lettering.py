@@ -122,6 +122,20 @@ def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Writ
     return Written(whole, ascent - top)
 
 
+def wrapped(text: str, width: float, height: int, colour: Colour, *, hand: bool = False) -> Iterator[str]:
+    """Yield a text's lines, none wider than ``width`` unless it is one word."""
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if line and words(longer, height, colour, hand=hand).width > width:
+            yield line
+            line = word
+        else:
+            line = longer
+    if line:
+        yield line
+
+
 @lru_cache(maxsize=CACHED)
 def haloed(text: str, height: int, colour: Colour, paper: Colour) -> Written:
     """Return pencilled words with a rim of bare paper, for writing over staff lines."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from functools import lru_cache
 
 import pygame
@@ -11,6 +10,7 @@ from coach.core.shapes import DriftMark, MarkKind, NoteMark
 from coach.screen import lettering
 from coach.screen.engraved import Box, System, bar_name, note_name
 from coach.screen.layout import Layout
+from coach.screen.names import free_place, spelt, without_lines
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.plain_staff import staff_steps
 from coach.screen.stamps import Stamp, placed
@@ -18,6 +18,7 @@ from coach.screen.theme import Colour, Palette, Sizes
 
 DRIFT_FULL_MS = 60.0  # a drift that takes the slope to the edge of its lane
 SLOPE_FULL_MS = 80.0
+LATE, EARLY = "late", "early"  # for "ms behind" and "ms ahead" where there is no room
 
 
 class MarkPainter:
@@ -27,6 +28,7 @@ class MarkPainter:
         self.layout, self.sizes, self.palette = layout, sizes, palette
         self.space = layout.engraved.space
         self._number_rects: dict[int, list[pygame.Rect]] = {}
+        self._names: dict[object, Stamp] = {}
 
     def _colour(self, settled: bool) -> Colour:
         return self.palette.ink if settled else self.palette.pencil
@@ -67,35 +69,18 @@ class MarkPainter:
         return system.boxes.get(note_name(score, int(score.notes["written"][mark.note])))
 
     def _played(self, text: str, box: Box, system: int, x0: int, y0: int, colour: Colour) -> Stamp:
-        """Return the name of what was played, at the corner of the loop with the least ink in its way."""
-        dark = self.layout.dark(system)
-        numbers, origin = self._numbers(system), y0
-        written = lettering.haloed(text, round(self.sizes.words), colour, self.palette.paper)
-        ink = written.surface.get_bounding_rect()
-        wide, tall = ink.width, ink.height
-        reach = 1.75 * self.space
-        middle = box.y + box.height / 2
-        corners = [
-            (box.middle + reach, middle - tall - 0.3 * self.space),
-            (box.middle + reach, middle + 0.3 * self.space),
-            (box.middle - reach - wide, middle - tall - 0.3 * self.space),
-            (box.middle - reach - wide, middle + 0.3 * self.space),
-            (box.middle + reach, middle - tall / 2),
-            (box.middle - wide / 2, middle - reach - tall),
-            (box.middle - wide / 2, middle + reach),
-        ]
-
-        def in_the_way(corner: tuple[float, float]) -> float:
-            x, y = round(corner[0]), round(corner[1])
-            if x < 0 or x + wide > dark.shape[1]:
-                return math.inf
-            there = pygame.Rect(x, y, wide, tall)
-            if there.collidelist(numbers) >= 0 or y + origin < self.sizes.head:
-                return 1e9
-            return float(dark[max(y, 0) : max(y + tall, 0), x : x + wide].sum())
-
-        x, y = min(corners, key=in_the_way)
-        return Stamp(written.surface, round(x0 + x) - ink.x, round(y0 + y) - ink.y)
+        """Return the name of what was played, beside the loop where the paper is free."""
+        key = (text, box, system, y0, colour)
+        if key not in self._names:
+            written = lettering.haloed(spelt(text), round(self.sizes.words), colour, self.palette.paper)
+            ink = written.surface.get_bounding_rect()
+            shown, layout = self.layout.engraved.systems[system], self.layout
+            clear = without_lines(layout.dark(system), shown, self.space)
+            highest = max(shown.staff_top - layout.above, self.sizes.head - y0)
+            lowest = shown.staff_bottom + layout.signs_below - self.sizes.signs_lane / 2
+            x, y = free_place(box, ink.size, clear, self._numbers(system), (highest, lowest), self.space)
+            self._names[key] = Stamp(written.surface, x0 + x - ink.x, y0 + y - ink.y)
+        return self._names[key]
 
     # --- bars ---------------------------------------------------------------------------------
 
@@ -185,17 +170,20 @@ class MarkPainter:
             placed(_slope(round(half), lane, round(off), round(tilt), colour), x, y),
         ]
         if mark.words:
-            room = layout.left + right - (x + half) - lane * 0.5
-            short = " ".join(mark.words.split()[:2])
-            quiet = self.sizes.quiet
-            tries = ((mark.words, self.sizes.words * 0.9), (mark.words, quiet), (mark.words, quiet * 0.85))
-            for text, height in (*tries, (short, quiet), (short, quiet * 0.85)):
-                written = lettering.words(text, round(height), self.palette.ink, hand=True)
-                if written.width <= room:
-                    top = y + round(height / 2) - written.baseline
-                    stamps.append(Stamp(written.surface, round(x + half + lane * 0.3), top))
-                    break
+            stamps += self._drift_words(mark, x + half + lane * 0.3, layout.left + right - lane * 0.2, y)
         return stamps
+
+    def _drift_words(self, mark: DriftMark, left: float, end: float, y: int) -> list[Stamp]:
+        """Return a drift in words between two x, never without its direction."""
+        sizes, figure = self.sizes, mark.words.split()[0]
+        short = f"{figure} {LATE if mark.drift_ms > 0 else EARLY}"
+        large, usual, small = sizes.sign, sizes.words, sizes.quiet
+        tries = [(mark.words, large), (mark.words, usual), (short, large), (short, usual)]
+        for text, height in (*tries, (short, small), (short, small * 0.8)):
+            written = lettering.words(text, round(height), self.palette.ink, hand=True)
+            if left + written.width <= end:
+                return [Stamp(written.surface, round(left), y + round(height / 2) - written.baseline)]
+        return []
 
 
 @lru_cache(maxsize=64)

@@ -15,15 +15,15 @@ from coach.screen.engraved import Engraved
 from coach.screen.foot import FootPainter
 from coach.screen.layout import Layout, Spread
 from coach.screen.marks import MarkPainter
-from coach.screen.pencil import Patch, Sheet
 from coach.screen.rings import RingPainter
+from coach.screen.rules import rule, ruled, tick, upwards
 from coach.screen.signs import sign_stamps
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
 MOST_REMEMBERED = 600  # rings whose stamps are kept
 MOST_PICTURES = 24  # systems kept unpacked, one byte a pixel
-MOST_BASES = 3  # whole pages kept: this one, the next, the one before
+MOST_BASES = 4  # whole pages kept: this one, the next and how it will change, the one before
 
 Rows = dict[int, tuple[int, ...]]
 
@@ -100,28 +100,34 @@ class Page:
             self._warming.pop()()
             return True
         spread = self.layout.next_spread(view.bar)
-        ahead = self.layout.ahead(spread, view.bar)
-        if ahead and self._has(spread, self._rows(view, spread), ahead):
-            ahead = frozenset()  # … and as it will be when the player comes to the top
-        else:
-            self._ready = None if ahead else view.bar
-            self._base(spread, self._rows(view, spread), ahead)
-            return True
-        self._base(spread, self._rows(view, spread), ahead)
+        rows = self._rows(view, spread)
+        # As it will be at the turn, and when the player comes to the top of a half-turned page.
+        for ahead in dict.fromkeys((self.layout.ahead(spread, view.bar), frozenset[int]())):
+            if (spread, ahead, tuple(sorted(rows.items()))) not in self._bases:
+                self._base(spread, rows, ahead)
+                return True
         self._ready = view.bar
-        return True
+        return False
 
     # --- parts --------------------------------------------------------------------------------
+
+    def _ahead(self, view: View, spread: Spread) -> frozenset[int]:
+        return frozenset() if view.finished else self.layout.ahead(spread, view.bar)
+
+    @property
+    def _light(self) -> Colour:
+        """Ink of what is not yet reached: light, but it is to be read before the page is turned back."""
+        return self.palette.pencil
 
     def _spread(self, view: View) -> Spread:
         return self.layout.spread(view.bar, view.tick, finished=view.finished)
 
-    def _base(self, spread: Spread, rows: Rows) -> pygame.Surface:
-        key = (spread, tuple(sorted(rows.items())))
+    def _base(self, spread: Spread, rows: Rows, ahead: frozenset[int]) -> pygame.Surface:
+        key = (spread, ahead, tuple(sorted(rows.items())))
         if key not in self._bases:
             if len(self._bases) >= MOST_BASES:
                 del self._bases[next(iter(self._bases))]
-            self._bases[key] = self._draw_base(spread, rows)
+            self._bases[key] = self._draw_base(spread, rows, ahead)
         else:
             self._bases[key] = self._bases.pop(key)  # the most lately used stands last
         return self._bases[key]
@@ -158,14 +164,19 @@ class Page:
             self._pictures[system] = drawn
         return self._pictures[system]
 
-    def _draw_base(self, spread: Spread, rows: Rows) -> pygame.Surface:
+    def _lightly(self, system: int) -> pygame.Surface:
+        """Return a system as it stands while the player is not there yet."""
+        return self.engraved.systems[system].surface(self.palette.paper, self._light)
+
+    def _draw_base(self, spread: Spread, rows: Rows, ahead: frozenset[int]) -> pygame.Surface:
         surface = pygame.Surface((self.sizes.width, self.sizes.height))
         surface.fill(self.palette.paper)
         stamps = self._title()
         slot_of = _slots(spread)
         for system, slot in slot_of.items():
             y = self.layout.system_y(slot, system)
-            stamps.append(Stamp(self._picture(system), self.layout.left, y))
+            picture = self._lightly(system) if system in ahead else self._picture(system)
+            stamps.append(Stamp(picture, self.layout.left, y))
         shown = self._shown_bars(slot_of)
         for bar in shown:
             if bar in self._first_rounds:
@@ -173,15 +184,17 @@ class Page:
         for system, slot in slot_of.items():
             for row, string in enumerate(rows[system]):
                 tall = math.ceil(min(self.sizes.sign, self.layout.pitch(len(rows[system])) * 0.95))
-                number = lettering.string_number(string, tall, self.palette.ink)
+                ink = self._light if system in ahead else self.palette.ink
+                number = lettering.string_number(string, tall, ink)
                 y = self.layout.row_y(slot, row, len(rows[system])) - number.get_height() // 2
                 stamps.append(Stamp(number, self.layout.left, y))
-        stamps += self._turned(spread)
+        stamps += self._turned(spread, ahead)
         due = {stop.note: stop.tick for stop in self.stops}
         stamps += self._slots_of_notes(due, shown, slot_of, rows)
         for system, slot in slot_of.items():
             signs, y = self.layout.signs.get(system, ()), self.layout.signs_y(slot)
-            stamps += sign_stamps(signs, self.layout.left, y, self.sizes, self.palette)
+            ink = self._light if system in ahead else self.palette.ink
+            stamps += sign_stamps(signs, self.layout.left, y, self.sizes, ink)
         paint(surface, stamps)
         return surface
 
@@ -205,17 +218,25 @@ class Page:
         sizes = self.sizes.plain
         written = lettering.words(self.title, round(sizes.quiet), self.palette.ink)
         x = max((sizes.width - written.width) // 2, sizes.margin)
-        return [Stamp(written.surface, x, round(sizes.head * 0.58 + sizes.quiet / 2) - written.baseline)]
+        return [Stamp(written.surface, x, round(sizes.head * 0.6 + sizes.quiet / 2) - written.baseline)]
 
-    def _turned(self, spread: Spread) -> list[Stamp]:
-        """Return the arrow at the end of the lowest system when the music goes on at the top of the page."""
-        known = [system for system in spread if system is not None]
-        if len(known) < 2 or known[0] != known[-1] + 1:
+    def _turned(self, spread: Spread, ahead: frozenset[int]) -> list[Stamp]:
+        """Return the pencilled line across a half-turned page, and the arrow from its foot to its top."""
+        slot = self.layout.broken(spread)
+        if slot is None:
             return []
-        slot = len(known) - 1
-        x = self.layout.left + self.engraved.systems[known[-1]].width
-        y = self.layout.staff_y(slot) + self.layout.staff / 2
-        return [placed(_upwards(self.sizes.margin, self.layout.staff, self.palette.pencil), x, y)]
+        y = self.layout.slot_top(slot + 1) - self.layout.gap / 2
+        wide = self.sizes.width - self.sizes.margin
+        stamps = [
+            placed(ruled(wide, self.sizes.margin * 0.075, self.palette.pencil), self.sizes.margin / 2, y)
+        ]
+        known = [system for system in spread if system is not None]
+        if ahead and known[0] == known[-1] + 1:
+            last = len(known) - 1
+            x = self.layout.left + self.engraved.systems[known[-1]].width
+            arrow = upwards(self.sizes.margin + self.sizes.label_room, self.layout.staff, self.palette.ink)
+            stamps.append(placed(arrow, x, self.layout.staff_y(last) + self.layout.staff / 2))
+        return stamps
 
     def _slots_of_notes(
         self, due: dict[int, float], shown: list[int], slot_of: dict[int, int], rows: Rows
@@ -252,35 +273,11 @@ class Page:
             left, right = self.layout.left + span.left, self.layout.left + span.right
             if not span.begins:
                 left = max(left, self.rings.first_x)
-            found.append(placed(_rule(round(right) - round(left), weight, self.palette), left, y))
+            found.append(placed(rule(round(right) - round(left), weight, self.palette), left, y))
             if span.ends:
-                found.append(placed(_tick(self.sizes.row, weight, self.palette), right, y))
+                found.append(placed(tick(self.sizes.row, weight, self.palette), right, y))
         return found
 
 
 def _slots(spread: Spread) -> dict[int, int]:
     return {system: slot for slot, system in enumerate(spread) if system is not None}
-
-
-def _rule(length: int, weight: float, palette: Palette) -> Patch:
-    surface = pygame.Surface((max(length, 1), max(round(weight), 1)))
-    surface.fill(palette.faint)
-    return Patch(surface, 0, -(surface.get_height() // 2))
-
-
-def _upwards(margin: int, staff: float, colour: Colour) -> Patch:
-    far, rise, weight = margin * 0.55, staff * 1.5, margin * 0.075
-    sheet = Sheet((-2, -rise - 3 * weight, margin, staff * 0.3), colour, margin)
-    bend = [(0.16 * far, 0.0), (0.62 * far, -0.06 * staff), (0.92 * far, -0.3 * staff), (far, -0.62 * staff)]
-    sheet.stroke([*bend, (far * 1.02, -rise)], weight)
-    head = margin * 0.2
-    sheet.stroke(
-        [(far - head, -rise + head * 1.3), (far * 1.02, -rise), (far + head, -rise + head * 1.2)], weight
-    )
-    return sheet.patch()
-
-
-def _tick(row: int, weight: float, palette: Palette) -> Patch:
-    sheet = Sheet((-weight, -row * 0.42, weight, row * 0.42), palette.ink, row)
-    sheet.line((0, -row * 0.36), (0, row * 0.36), weight)
-    return sheet.patch(rough=False)

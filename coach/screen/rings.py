@@ -6,8 +6,8 @@ from collections.abc import Callable
 from functools import partial
 
 from coach.core.shapes import Ring, RingState
-from coach.screen import lettering
 from coach.screen.engraved import Span
+from coach.screen.figures import Stretch, figure_stamps
 from coach.screen.layout import Layout
 from coach.screen.pencil import Patch
 from coach.screen.stamps import Stamp, placed
@@ -29,7 +29,7 @@ class RingPainter:
     def strokes(self, rows: int) -> Strokes:
         """Return the strokes for a strip of so many rows: a little larger than a row is no harm."""
         pitch = round(self.layout.pitch(rows))
-        pitch = self.sizes.row if pitch > 0.72 * self.sizes.row else pitch
+        pitch = self.sizes.row if pitch > 0.94 * self.sizes.row else pitch
         if pitch not in self._strokes:
             self._strokes[pitch] = Strokes(self.sizes, self.palette, pitch)
         return self._strokes[pitch]
@@ -139,9 +139,8 @@ class _Painted:
             self._at(end, self.strokes.upright(self.red))
         elif ring.sounding and self.end > written_end:
             self._at(end, self.strokes.arrow(self.red))
-        if ring.words and end is not None:
-            begun = self._where(due)
-            self._words(end, end[1] - begun[1] if begun is not None and begun[0] == end[0] else 0.0)
+        if ring.words:
+            self._words(end, due)
 
     def _faded(self, end: float) -> None:
         for span, _, y, _ in self._spans(self.start, end):
@@ -156,8 +155,8 @@ class _Painted:
         end = self._where(self.end)
         if ring.sounding:
             self._at(end, self.strokes.arrow(self.red))
-        if ring.words and end is not None:
-            self._words(end, 0.0)
+        if ring.words:
+            self._words(end, None)
 
     def _missed(self) -> None:
         due = self.ring.slot_end_tick
@@ -230,33 +229,31 @@ class _Painted:
         if spans:
             self.found.append(placed(patch, self.layout.left + spans[0][0].left, spans[0][2]))
 
-    def _words(self, end: tuple[int, float, int], wave: float) -> None:
-        """Write the overhang at the end of its wave, as large as the room before the next note allows.
+    def _words(self, end: tuple[int, float, int] | None, due: float | None) -> None:
+        """Write the overhang at the end of its wave; where that is not free, in the wave from ``due`` on."""
+        row = self.strokes.row
+        after = None
+        if end is not None:
+            system, x, y = end
+            start = x + row * (0.6 if self.ring.sounding else 0.42)
+            after = Stretch(start, self._free_until(system, start) - row * 0.25, y)
+        breaks: list[Stretch] = []
+        if due is not None:
+            waves = [(span, y) for span, _, y, _ in self._spans(due, self.end)]
+            lines = [(span, y) for span, _, y, _ in self._spans(self.start, due)][-1:]
+            if not waves or waves[0][0].left >= waves[0][0].right:
+                waves = []
+            breaks = [
+                Stretch(self._left(span), self.layout.left + span.right, y) for span, y in (*waves, *lines)
+            ]
+        painter = self.painter
+        self.found += figure_stamps(self.ring.words, after, breaks, self.strokes, painter.sizes, self.red)
 
-        Where the next note comes at once, it breaks the wave as a height breaks a contour on a map, if the
-        wave (of ``wave`` pixels) is long enough.
-        """
-        system, x, y = end
-        sizes, row = self.painter.sizes, self.strokes.row
-        start = x + row * (0.55 if self.ring.sounding else 0.3)
-        room = self._next_onset(system, x) - start - row * 0.25
-        short = self.ring.words.removesuffix(" ms")
-        large, small = min(sizes.words, row * 0.75), min(sizes.quiet, row * 0.6)
-        for text, height in ((self.ring.words, large), (short, large), (short, small)):
-            written = lettering.words(text, round(height), self.red, hand=True)
-            if written.width <= room:
-                top = y + round(height / 2) - written.baseline
-                self.found.append(Stamp(written.surface, round(start), top))
-                return
-        inside = lettering.words(short, round(small), self.red, hand=True)
-        if inside.width + 1.8 * row <= wave:
-            middle = x - wave / 2
-            self.found.append(placed(self.strokes.blank(inside.width + round(row * 0.4), row), middle, y))
-            top = y + round(small / 2) - inside.baseline
-            self.found.append(Stamp(inside.surface, round(middle - inside.width / 2), top))
-
-    def _next_onset(self, system: int, x: float) -> float:
-        """Return the x of the string's next note on this system, or of the system's end."""
-        xs = self.layout.onset_xs(system, self.ring.string)
-        edge = float(self.layout.left + self.layout.engraved.systems[system].width)
-        return next((at for at in xs if at >= x - 1), edge)
+    def _free_until(self, system: int, x: float) -> float:
+        """Return up to which x the string's row is free, from ``x`` on; ``x`` itself if it is not."""
+        layout, sizes = self.layout, self.painter.sizes
+        end = layout.left + layout.engraved.systems[system].width + sizes.label_room + sizes.margin / 2
+        for left, right in layout.slots_of(system, self.ring.string):
+            if right > x + 1:
+                return max(min(left, end), x)
+        return end

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import pygame
 
 from coach.core.shapes import Summary, SummaryRow
+from coach.core.words import LEAVE_HINT
 from coach.screen import lettering
 from coach.screen.keys import HELP_TITLE, KEY_LINES
+from coach.screen.lettering import wrapped
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.strokes import HOLLOW, Strokes
@@ -25,6 +27,7 @@ MARK_LINES = (
     ("missed", "the bass was not played"),
     ("stray", "a string nobody asked for"),
 )
+HINT = 0.85  # size of the hint at the foot, as a share of quiet facts
 GREY_NOTE = "grey pencil: not yet settled"
 
 
@@ -62,20 +65,6 @@ class Writer:
         return y
 
 
-def wrapped(text: str, width: float, height: int, colour: Colour, *, hand: bool = False) -> Iterator[str]:
-    """Yield a text's lines, none wider than ``width`` unless it is one word."""
-    line = ""
-    for word in text.split():
-        longer = f"{line} {word}" if line else word
-        if line and lettering.words(longer, height, colour, hand=hand).width > width:
-            yield line
-            line = word
-        else:
-            line = longer
-    if line:
-        yield line
-
-
 def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Surface:
     """Return the whole page of a summary.
 
@@ -86,7 +75,7 @@ def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Su
     rows = list(summary.rows)
     while True:
         writer, bottom = _summary(summary, rows, height, sizes, palette)
-        if bottom <= sizes.height - sizes.margin * 0.6:
+        if bottom <= sizes.height - sizes.margin * 0.6 - 2.4 * sizes.quiet * HINT:
             break
         if height > sizes.quiet * 0.8:
             height *= 0.94
@@ -94,6 +83,10 @@ def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Su
             rows.pop()
         else:
             break
+    small = round(sizes.quiet * HINT)
+    hint = lettering.words(LEAVE_HINT, small, palette.pencil)
+    x, y = sizes.width - sizes.margin - hint.width, sizes.height - sizes.margin * 0.75
+    writer.words(LEAVE_HINT, x, y, small, palette.pencil)
     surface = pygame.Surface((sizes.width, sizes.height))
     surface.fill(palette.paper)
     paint(surface, writer.stamps)

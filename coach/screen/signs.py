@@ -16,19 +16,23 @@ from coach.core.shapes import StopSign
 from coach.screen import lettering
 from coach.screen.engraved import Places
 from coach.screen.stamps import Stamp
-from coach.screen.theme import ESSENTIAL, ORDINARY, QUIET, Colour, Palette, Sizes
+from coach.screen.theme import ESSENTIAL, ORDINARY, QUIET, Colour, Sizes
 
 LETTERS = {"p back": "b", "p side": "s", "p rest": "r", "p plant": "pl", "l.h.": "lh", "finger": "f"}
 ONE_LINE = (ESSENTIAL, 18.0, ORDINARY, 14.0, QUIET)  # minutes of arc, by preference
-TWO_LINES = (10.0, 9.0, 8.0)
-LETTER = (ORDINARY, QUIET, 10.0)
-PITCH = 1.22  # of two short lines, in heights of a capital
+TWO_LINES = (QUIET, 11.0)
+LETTER = (ESSENTIAL, ORDINARY, QUIET, 10.0)
+PITCH = 1.2  # of two short lines, in heights of a capital
+RAISED = 0.2  # of a capital: what hangs below the line keeps clear of the rows
+USUAL = 0.65  # share of the labels that have to fit for their size to be the page's
 SAME_PLACE = 9.0  # minutes of arc within which two stops share a sign
-AIR = 2.5  # minutes of arc between a sign and a label
+AIR = 4.0  # minutes of arc between a label and the next sign
+EDGE = 8.0  # … and the edge of the page
+BESIDE = 4.0  # … between a sign and its own label
 
 
 class Line(NamedTuple):
-    """One line of a label: its words, the capitals' height, and the corner of its ink from the sign's middle."""
+    """One line of a label: its words, the capitals' height, and its ink's place from the sign's middle."""
 
     words: str
     height: int
@@ -62,22 +66,42 @@ def plan_signs(
         line = found.setdefault(place[0], [])
         if all(abs(place[1] - x) > sizes.px(SAME_PLACE) for x, _ in line):
             line.append((place[1], stop.way))
-    return {
-        system: tuple(_labelled(sorted(line), places.engraved.systems[system].width, sizes))
-        for system, line in found.items()
-    }
+    rooms: dict[int, list[tuple[float, float, str]]] = {}
+    half, right = half_width(sizes), sizes.margin + sizes.label_room - sizes.px(EDGE)
+    for system, line in found.items():
+        line.sort()
+        ends = [x - half - sizes.px(AIR) for x, _ in line[1:]]
+        ends.append(places.engraved.systems[system].width + right)
+        rooms[system] = [(x, end - x, way) for (x, way), end in zip(line, ends, strict=True)]
+    start = half + sizes.px(BESIDE)
+    usual = _usual([(room - start, way) for line in rooms.values() for _, room, way in line if way], sizes)
+    return {system: tuple(_labelled(line, start, usual, sizes)) for system, line in rooms.items()}
 
 
-def sign_stamps(signs: Sequence[Sign], left: int, y: int, sizes: Sizes, palette: Palette) -> list[Stamp]:
+def _labelled(
+    line: Sequence[tuple[float, float, str]], start: float, usual: float, sizes: Sizes
+) -> Iterator[Sign]:
+    """Yield a system's signs; ``line`` has the x, the room to the right and the way of each."""
+    taken = 0.0  # x of the end of the label before
+    for i, (x, room, way) in enumerate(line):
+        # The last sign, at the last barline, has little beside it, but paper over it.
+        over = (taken - x, room) if i + 1 == len(line) else None
+        lines = _label(way, start, room, over, usual, sizes) if way else ()
+        taken = max([taken, *(round(x) + one.rect.right + sizes.px(AIR) for one in lines)])
+        yield Sign(round(x), lines)
+
+
+def sign_stamps(signs: Sequence[Sign], left: int, y: int, sizes: Sizes, ink: Colour) -> list[Stamp]:
     """Return the stamps of a system's signs, their middles at height ``y``."""
     found: list[Stamp] = []
     for sign in signs:
-        drawn = lettering.sign(lettering.DAMP, math.ceil(sizes.sign), palette.ink)
+        drawn = lettering.sign(lettering.DAMP, math.ceil(sizes.sign), ink)
         found.append(Stamp(drawn, left + sign.x - drawn.get_width() // 2, y - drawn.get_height() // 2))
         for line in sign.lines:
-            written = lettering.words(line.words, line.height, palette.ink).surface
-            ink = written.get_bounding_rect()
-            found.append(Stamp(written, left + sign.x + line.x, y + line.y, tuple(ink)))
+            written = lettering.words(line.words, line.height, ink).surface
+            box = written.get_bounding_rect()
+            area = (box.x, box.y, box.width, box.height)
+            found.append(Stamp(written, left + sign.x + line.x, y + line.y, area))
     return found
 
 
@@ -86,29 +110,47 @@ def half_width(sizes: Sizes) -> float:
     return lettering.sign(lettering.DAMP, math.ceil(sizes.sign), (0, 0, 0)).get_width() / 2
 
 
-def _labelled(line: list[tuple[float, str]], width: int, sizes: Sizes) -> Iterator[Sign]:
-    half, air = half_width(sizes), sizes.px(AIR)
-    last = width + sizes.margin + sizes.label_room - air
-    for i, (x, way) in enumerate(line):
-        end = line[i + 1][0] - half - air if i + 1 < len(line) else last
-        yield Sign(round(x), _label(way, half + air, end - x, sizes) if way else ())
+def _usual(labels: Sequence[tuple[float, str]], sizes: Sizes) -> float:
+    """Return the largest size, in minutes of arc, at which most labels have room."""
+    for minutes in ONE_LINE:
+        height = round(sizes.px(minutes))
+        fit = sum(lettering.words(way, height, INK).width <= room for room, way in labels)
+        if fit >= USUAL * len(labels):
+            return minutes
+    return ONE_LINE[-1]
 
 
-def _label(way: str, start: float, end: float, sizes: Sizes) -> tuple[Line, ...]:
-    """Return a label between two x from the sign's middle."""
+def _label(
+    way: str, start: float, end: float, over: tuple[float, float] | None, usual: float, sizes: Sizes
+) -> tuple[Line, ...]:
+    """Return a label between two x from the sign's middle, or over the sign between the two of ``over``."""
     first, _, rest = way.partition(" ")
     letter = LETTERS.get(way, "lh" if way.startswith("l.h.") else way[:1])
-    tries: list[tuple[tuple[str, ...], float]] = [((way,), minutes) for minutes in ONE_LINE]
-    if rest:
-        tries += [((first, rest), minutes) for minutes in TWO_LINES]
-    tries += [((letter,), minutes) for minutes in LETTER]
-    for texts, minutes in tries:
-        lines = tuple(_lines(texts, sizes.px(minutes), start))
-        if max(line.rect.right for line in lines) <= end:
-            return lines
-    # Two signs that touch: the letter stands over its own.
-    (over,) = _lines((letter,), sizes.px(QUIET), 0.0)
-    return (over._replace(x=-over.width // 2, y=-round(sizes.sign / 2 + sizes.px(AIR)) - over.tall),)
+
+    def fitting(texts: tuple[str, ...], minutes: Sequence[float]) -> tuple[Line, ...]:
+        for size in minutes:
+            lines = tuple(_lines(texts, sizes.px(size), start))
+            if size <= usual and max(line.rect.right for line in lines) <= end:
+                return lines
+        return ()
+
+    beside = fitting((way,), ONE_LINE)
+    if beside:
+        return beside
+    if over is not None:
+        (line,) = _over(way, sizes.px(usual), over[1], sizes)
+        if line.x >= over[0]:
+            return (line,)
+    shorter = fitting((first, rest), TWO_LINES) if rest else ()
+    # Where two signs touch, the letter stands over its own.
+    return shorter or fitting((letter,), LETTER) or _over(letter, sizes.px(QUIET), end + start, sizes)
+
+
+def _over(text: str, height: float, end: float, sizes: Sizes) -> tuple[Line]:
+    """Return a line over its sign, not beyond ``end``."""
+    (line,) = _lines((text,), height, 0.0)
+    x = math.floor(min(-line.width / 2, end - line.width))
+    return (line._replace(x=x, y=-round(sizes.sign / 2 + sizes.px(AIR)) - line.tall),)
 
 
 def _lines(texts: Sequence[str], height: float, x: float) -> Iterator[Line]:
@@ -116,7 +158,7 @@ def _lines(texts: Sequence[str], height: float, x: float) -> Iterator[Line]:
     for i, text in enumerate(texts):
         written = lettering.words(text, round(height), INK)
         ink = written.surface.get_bounding_rect()
-        baseline = height / 2 + (i - (len(texts) - 1) / 2) * pitch
+        baseline = (0.5 - RAISED) * height + (i - (len(texts) - 1) / 2) * pitch
         y = round(baseline) - written.baseline + ink.y
         yield Line(text, round(height), math.ceil(x), y, ink.width, ink.height)
 

@@ -20,7 +20,7 @@ QUIET = 12.5  # facts that are looked up, not read while playing
 # One staff space.  A staff of four is then 34 minutes: a printed guitar score on a stand (7 mm staff at
 # 0.7 m) fills as much of the eye.
 STAFF_SPACE = 8.6
-LEAST_STAFF_SPACE = 6.8
+LEAST_STAFF_SPACE = 6.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +156,7 @@ class Sizes:
     @property
     def label_room(self) -> int:
         """More blank at the right: a stop at the last barline has its label there."""
-        return round(self.px(20))
+        return round(self.px(26))
 
     @property
     def music_width(self) -> int:
@@ -176,7 +176,7 @@ class Sizes:
     @property
     def rows_gap(self) -> int:
         """Blank between the lane of damp signs and the uppermost row."""
-        return round(self.px(1.5))
+        return round(self.px(2.5))
 
     @property
     def drift_lane(self) -> int:
