@@ -60,3 +60,14 @@ def test_notes_with_no_place_are_named():
     notes["onset"][1], notes["pitch"][1] = 0, 41
     _, impossible = assign_strings(replace(low, notes=make_score(notes, low.bars).notes))
     assert len(impossible) == 1
+
+
+def test_a_note_written_in_two_voices_is_one_stroke_on_one_string():
+    score, impossible = assign_strings(bare(piece("4/4", "A3 2, D3 2", "A3 1, C4 1, D4 2")))
+    assert impossible == ()
+    first, second = places(score)[:2]
+    assert first == second == (3, 2)
+    # Where the score names two strings, two it is.
+    both = piece("4/4", "B3@3 2", "B3@2 2")
+    score, _ = assign_strings(both)
+    assert {s for s, _ in places(score)} == {2, 3}

@@ -320,7 +320,7 @@ def test_no_display_is_one_sentence(read: ScoreFile, monkeypatch: pytest.MonkeyP
         monkeypatch.delenv(name, raising=False)
     if sys.platform != "linux":
         pytest.skip("other systems have no DISPLAY to take away")
-    with pytest.raises(CoachError, match="headless") as caught:
+    with pytest.raises(CoachError, match="without the window") as caught:
         Window(read.score, "")
     assert "\n" not in str(caught.value)
 
@@ -328,7 +328,7 @@ def test_no_display_is_one_sentence(read: ScoreFile, monkeypatch: pytest.MonkeyP
 def test_a_display_that_is_gone_is_one_sentence(read: ScoreFile, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setenv("DISPLAY", ":7654")
     monkeypatch.setenv("SDL_VIDEODRIVER", "x11")
-    with pytest.raises(CoachError, match="headless"):
+    with pytest.raises(CoachError, match="without the window"):
         Window(read.score, "")
 
 

@@ -50,8 +50,10 @@ def assign_strings(score: Score) -> tuple[Score, tuple[int, ...]]:
     paths: list[_Path] = [_Path(0.0, 1, (), None, ())]
     impossible: list[int] = []
     rows_by_group: list[list[int]] = []
+    same_stroke: dict[int, int] = {}
     for first, last in zip(bounds.tolist(), ends, strict=True):
-        rows = list(range(first, last))
+        rows, shared = _strokes(score, range(first, last))
+        same_stroke |= shared
         choices, left_out = _choices(score, rows)
         impossible += left_out
         rows = [row for row in rows if row not in left_out]
@@ -63,8 +65,27 @@ def assign_strings(score: Score) -> tuple[Score, tuple[int, ...]]:
         for row, (string, fret) in zip(rows, path.places, strict=True):
             filled[row]["string"], filled[row]["fret"] = string, fret
         path = path.back
+    for row, played in same_stroke.items():
+        filled[row]["string"], filled[row]["fret"] = filled[played]["string"], filled[played]["fret"]
     made = make_score(filled, score.bars)
     return replace(score, notes=made.notes), tuple(impossible)
+
+
+def _strokes(score: Score, rows: range) -> tuple[list[int], dict[int, int]]:
+    """Return the rows that need a place of their own, and for the others the row whose stroke they share.
+
+    A note written in two voices is one stroke on one string, unless the score itself names two strings.
+    """
+    given = sorted(rows, key=lambda row: not score.notes["string"][row])
+    by_pitch: dict[int, int] = {}
+    shared: dict[int, int] = {}
+    for row in given:
+        pitch = int(score.notes["pitch"][row])
+        if pitch in by_pitch and not score.notes["string"][row]:
+            shared[row] = by_pitch[pitch]
+        else:
+            by_pitch.setdefault(pitch, row)
+    return [row for row in rows if row not in shared], shared
 
 
 def _step(

@@ -108,11 +108,11 @@ class Binder:
 
         The smaller staff lets a second system stand on the page; what is larger is a chunk of few bars.
         """
-        if page.sizes is not self.sizes:
+        layout, sizes, better = page.layout, self.sizes, page.layout.better_space
+        if better is not None and better < page.sizes.space:
+            sizes = replace(page.sizes, space=better)
+        elif page.sizes is not sizes:
             return page  # fitted once is fitted well enough
-        layout, sizes = page.layout, self.sizes
-        if layout.better_space is not None:
-            sizes = replace(sizes, space=layout.better_space)
         elif layout.growth > LEAST_GROWTH:
             sizes = sizes.scaled(layout.growth)
         else:

@@ -14,7 +14,7 @@ from coach.screen.theme import Colour, Palette, Sizes
 
 LONG_PORT = 0.28  # of the width: what is said about the port is a sentence, not a word
 SENTENCE = 17.0  # minutes of arc
-LEADING = 1.5  # from line to line, in heights of a capital
+LEADING = 1.68  # from line to line, in heights of a capital
 UNSURE = "listening for the place …"
 MOST_STROKES = 15  # beyond this the count is written as a figure
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+import numpy as np
 import pygame
+from numpy.typing import NDArray
 
 from coach.core.shapes import DriftMark, MarkKind, NoteMark
 from coach.screen import lettering
 from coach.screen.engraved import Box, System, bar_name, note_name
 from coach.screen.layout import Layout
-from coach.screen.names import free_place, spelt, without_lines
+from coach.screen.names import free_place, spelt, summed, without_lines
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.plain_staff import staff_steps
 from coach.screen.stamps import Stamp, placed
@@ -18,6 +20,7 @@ from coach.screen.theme import Colour, Palette, Sizes
 
 DRIFT_FULL_MS = 60.0  # a drift that takes the slope to the edge of its lane
 SLOPE_FULL_MS = 80.0
+MOST_SUMMED = 12  # systems whose ink is kept summed, four bytes a pixel
 LATE, EARLY = "late", "early"  # for "ms behind" and "ms ahead" where there is no room
 
 
@@ -29,6 +32,7 @@ class MarkPainter:
         self.space = layout.engraved.space
         self._number_rects: dict[int, list[pygame.Rect]] = {}
         self._names: dict[object, Stamp] = {}
+        self._clear: dict[int, NDArray[np.int32]] = {}
 
     def _colour(self, settled: bool) -> Colour:
         return self.palette.ink if settled else self.palette.pencil
@@ -75,12 +79,25 @@ class MarkPainter:
             written = lettering.haloed(spelt(text), round(self.sizes.words), colour, self.palette.paper)
             ink = written.surface.get_bounding_rect()
             shown, layout = self.layout.engraved.systems[system], self.layout
-            clear = without_lines(layout.dark(system), shown, self.space)
+            clear = self.clear(system)
             highest = max(shown.staff_top - layout.above, self.sizes.head - y0)
             lowest = shown.staff_bottom + layout.signs_below - self.sizes.signs_lane / 2
             x, y = free_place(box, ink.size, clear, self._numbers(system), (highest, lowest), self.space)
             self._names[key] = Stamp(written.surface, x0 + x - ink.x, y0 + y - ink.y)
         return self._names[key]
+
+    def is_clear(self, system: int) -> bool:
+        """Return whether ``clear`` has its answer ready."""
+        return system in self._clear
+
+    def clear(self, system: int) -> NDArray[np.int32]:
+        """Return what a name has to keep clear of on a system, summed."""
+        if system not in self._clear:
+            if len(self._clear) >= MOST_SUMMED:
+                self._clear.clear()
+            shown = self.layout.engraved.systems[system]
+            self._clear[system] = summed(without_lines(self.layout.dark(system), shown, self.space))
+        return self._clear[system]
 
     # --- bars ---------------------------------------------------------------------------------
 

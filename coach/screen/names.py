@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
+from functools import lru_cache
+from itertools import product
 
 import numpy as np
 import pygame
@@ -32,18 +35,25 @@ def without_lines(dark: NDArray[np.bool_], system: System, space: float) -> NDAr
     return clear
 
 
+def summed(ink: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """Return the pixels of ink above and left of every point, shape (height + 1, width + 1)."""
+    total = np.zeros((ink.shape[0] + 1, ink.shape[1] + 1), np.int32)
+    total[1:, 1:] = ink.cumsum(0, dtype=np.int32).cumsum(1)
+    return total
+
+
 def free_place(
     box: Box,
     size: tuple[int, int],
-    ink: NDArray[np.bool_],
+    ink: NDArray[np.int32],
     taken: list[pygame.Rect],
     within: tuple[float, float],
     space: float,
 ) -> tuple[int, int]:
     """Return the upper left corner nearest to a note's loop at which a name of ``size`` meets nothing.
 
-    ``ink`` is that of the system, ``taken`` other writing, ``within`` the least and the greatest y; all in
-    the system's pixels.  Where no place is free, it is the one with the least ink.
+    ``ink`` is that of the system, summed; ``taken`` other writing, ``within`` the least and the greatest y;
+    all in the system's pixels.  Where no place is free, it is the one with the least ink.
     """
     wide, tall = size
     air = round(AIR * space)
@@ -51,25 +61,28 @@ def free_place(
     loop = pygame.Rect(0, 0, round(2 * LOOP[0] * space), round(2 * LOOP[1] * space))
     loop.center = round(x0), round(y0)
     blocked = [loop, *taken]
-    height, width = ink.shape
-    total = np.zeros((height + 1, width + 1), np.int64)
-    total[1:, 1:] = ink.cumsum(0, dtype=np.int64).cumsum(1)
-    reach = round(FARTHEST / STEP)
+    height, width = (side - 1 for side in ink.shape)
     best, least = (round(x0 + LOOP[0] * space), round(y0)), float("inf")
-    for i in range(-reach, reach + 1):
-        for j in range(-reach, reach + 1):
-            dx, dy = i * STEP * space, j * STEP * space
-            left, top = round(x0 + dx - wide / 2), round(y0 + dy - tall / 2)
-            there = pygame.Rect(left - air, top - air, wide + 2 * air, tall + 2 * air)
-            if left < 0 or left + wide > width or top < within[0] or top + tall > within[1]:
-                continue
-            cost = (dx * dx + dy * dy) ** 0.5 + (0.2 * space if dx < 0 else 0.0)
-            if cost >= least or there.collidelist(blocked) >= 0:
-                continue
-            a, b = (min(max(v, 0), height) for v in (there.top, there.bottom))
-            c, d = (min(max(v, 0), width) for v in (there.left, there.right))
-            met = int(total[b, d] - total[a, d] - total[b, c] + total[a, c])
-            cost += 1000.0 * space * bool(met) + met
-            if cost < least:
-                best, least = (left, top), cost
+    for dx, dy in _offsets():  # the nearest first
+        left, top = round(x0 + dx * space - wide / 2), round(y0 + dy * space - tall / 2)
+        there = pygame.Rect(left - air, top - air, wide + 2 * air, tall + 2 * air)
+        if left < 0 or left + wide > width or top < within[0] or top + tall > within[1]:
+            continue
+        if there.collidelist(blocked) >= 0:
+            continue
+        a, b = (min(max(v, 0), height) for v in (there.top, there.bottom))
+        c, d = (min(max(v, 0), width) for v in (there.left, there.right))
+        met = int(ink[b, d] - ink[a, d] - ink[b, c] + ink[a, c])
+        if met < least:
+            best, least = (left, top), met
+        if not met:
+            break
     return best
+
+
+@lru_cache(maxsize=1)
+def _offsets() -> list[tuple[float, float]]:
+    """Return the places to try, in staff spaces from the note: the nearest first, right before left."""
+    count = round(FARTHEST / STEP)
+    steps = [i * STEP for i in range(-count, count + 1)]
+    return sorted(product(steps, steps), key=lambda at: math.hypot(*at) + (0.2 if at[0] < 0 else 0.0))

@@ -100,6 +100,10 @@ class Page:
             self._warming.pop()()
             return True
         spread = self.layout.next_spread(view.bar)
+        for system in spread:
+            if system is not None and not self.marks.is_clear(system):
+                self.marks.clear(system)
+                return True
         rows = self._rows(view, spread)
         # As it will be at the turn, and when the player comes to the top of a half-turned page.
         for ahead in dict.fromkeys((self.layout.ahead(spread, view.bar), frozenset[int]())):

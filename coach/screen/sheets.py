@@ -108,6 +108,8 @@ def _summary(
         y += height * 0.25
     if rows:
         y = _table(writer, rows, left, y + height * 0.9, width, height)
+    if summary.more:
+        y = writer.paragraph(summary.more, left, y, width, height * 0.74, palette.pencil)
     if summary.advice:
         y += height * 0.9
         y = writer.paragraph(summary.advice, left, y, width, height * 1.05, palette.ink, hand=True)

@@ -20,9 +20,9 @@ from coach.screen.theme import ESSENTIAL, ORDINARY, QUIET, Colour, Sizes
 
 LETTERS = {"p back": "b", "p side": "s", "p rest": "r", "p plant": "pl", "l.h.": "lh", "finger": "f"}
 ONE_LINE = (ESSENTIAL, 18.0, ORDINARY, 14.0, QUIET)  # minutes of arc, by preference
-TWO_LINES = (QUIET, 11.0)
+TWO_LINES = (11.5, 10.0)
 LETTER = (ESSENTIAL, ORDINARY, QUIET, 10.0)
-PITCH = 1.2  # of two short lines, in heights of a capital
+PITCH = 1.46  # of two short lines, in heights of a capital
 RAISED = 0.2  # of a capital: what hangs below the line keeps clear of the rows
 USUAL = 0.65  # share of the labels that have to fit for their size to be the page's
 SAME_PLACE = 9.0  # minutes of arc within which two stops share a sign
@@ -83,10 +83,14 @@ def _labelled(
 ) -> Iterator[Sign]:
     """Yield a system's signs; ``line`` has the x, the room to the right and the way of each."""
     taken = 0.0  # x of the end of the label before
+    before: list[pygame.Rect] = []
     for i, (x, room, way) in enumerate(line):
         # The last sign, at the last barline, has little beside it, but paper over it.
         over = (taken - x, room) if i + 1 == len(line) else None
         lines = _label(way, start, room, over, usual, sizes) if way else ()
+        while any(one.rect.move(round(x), 0).colliderect(other) for one in lines for other in before):
+            lines = tuple(one._replace(y=one.y - one.tall - round(sizes.px(1))) for one in lines)
+        before = [one.rect.move(round(x), 0) for one in lines]
         taken = max([taken, *(round(x) + one.rect.right + sizes.px(AIR) for one in lines)])
         yield Sign(round(x), lines)
 
@@ -138,9 +142,12 @@ def _label(
     if beside:
         return beside
     if over is not None:
-        (line,) = _over(way, sizes.px(usual), over[1], sizes)
-        if line.x >= over[0]:
-            return (line,)
+        for minutes in ONE_LINE:
+            (line,) = _over(way, sizes.px(minutes), over[1], sizes)
+            if minutes <= usual and line.x >= over[0]:
+                return (line,)
+            if minutes <= usual and over[0] + line.width <= over[1]:
+                return (line._replace(x=math.ceil(over[0])),)
     shorter = fitting((first, rest), TWO_LINES) if rest else ()
     # Where two signs touch, the letter stands over its own.
     return shorter or fitting((letter,), LETTER) or _over(letter, sizes.px(QUIET), end + start, sizes)
