@@ -127,7 +127,8 @@ def test_every_wanted_stop_of_the_etudes_has_its_label_and_none_touches_another(
 
 @pytest.mark.skipif(not can_engrave(), reason="verovio or resvg is not installed")
 @pytest.mark.parametrize("size", WINDOWS[1:3])
-def test_most_labels_of_the_etudes_are_essential_in_size_or_nearly(size: tuple[int, int]):
+def test_the_labels_of_the_etudes_are_large_and_even(size: tuple[int, int]):
+    # One size a page where it can be had: labels of three sizes in a line look like three kinds of label.
     heights: Counter[bool] = Counter()
     for path in SCORES:
         read = read_score(path)
@@ -136,7 +137,7 @@ def test_most_labels_of_the_etudes_are_essential_in_size_or_nearly(size: tuple[i
             assert window.page is not None
             sizes = window.page.sizes
             for signs in window.page.layout.signs.values():
-                heights.update(sign.lines[0].height >= round(0.8 * sizes.sign) for sign in signs)
+                heights.update(sign.lines[0].height >= round(0.65 * sizes.sign) for sign in signs)
     assert heights[True] > 0.8 * heights.total()
 
 
