@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -108,7 +109,7 @@ def test_a_take_from_a_port_reaches_the_page_the_file_and_the_review(jack, x_dis
     # The same page drawn here, offscreen, from the replayed file: where it has ink of a colour, the picture
     # that the other X client took has it too.
     with Window(piece.score, piece.xml, size=SIZE, offscreen=True) as window:
-        view = Viewer(session).view(session.now_us)
+        view = replace(Viewer(session).view(session.now_us), finished=False)
         window.show(view)
         mine = pygame.surfarray.array3d(window.surface)
         palette = window.palette
@@ -119,12 +120,13 @@ def test_a_take_from_a_port_reaches_the_page_the_file_and_the_review(jack, x_dis
         places = close_to(mine, colour)
         assert places.sum() > 200
         assert close_to(shown, colour)[places].mean() > 0.9
+    standing = page.layout.spread(view.bar, view.tick)
     late = [ring for ring in view.rings if ring.state is RingState.LATE]
-    assert late
-    for ring in late:
-        system, x = page.layout.places.x_of(ring.slot_end_tick)
-        column = close_to(shown, palette.rang)[int(x) : int(x) + 60]
-        assert column.any(), f"nothing past the due point of bar {ring.bar} in system {system}"
+    places = [page.layout.places.x_of(ring.slot_end_tick) for ring in late]
+    dues = [x + page.layout.left for system, x in places if system in standing]
+    assert dues
+    for x in dues:
+        assert close_to(shown, palette.rang)[round(x) : round(x) + 40].any(), f"nothing rang on past x = {x}"
 
 
 def _settled_picture(window_id: str, env: dict, folder: Path) -> Path:

@@ -60,6 +60,7 @@ def refused(data: bytes, where="bad.musicxml") -> str:
         (b"\x89PNG\r\n\x1a\n\x00\x00", "this is no XML"),
         (b"{}", "this is no XML"),
         (b"<html><body/></html>", "this is a web page"),
+        (b"<sketch version='4'/>", "the root element <sketch> is no MusicXML score"),
         (b"<opus/>", "this lists several scores; open one of them"),
         (b"<note/>", "the root element <note> is no MusicXML score"),
         (SOUND[:-40], "the file breaks off at line 2"),
