@@ -80,9 +80,7 @@ def close_to(picture: np.ndarray, colour: tuple[int, int, int]) -> np.ndarray:
 
 @pytest.mark.skipif(bool(missing("xdotool", "import")), reason="needs xdotool and imagemagick")
 def test_a_take_from_a_port_reaches_the_page_the_file_and_the_review(jack, x_display, tmp_path):
-    env = {
-        **jack.env, "DISPLAY": x_display, "SDL_VIDEODRIVER": "x11", "SDL_VIDEO_X11_WMCLASS": "coach",
-    }  # fmt: skip
+    env = {**jack.env, "DISPLAY": x_display, "SDL_VIDEODRIVER": "x11"}
     size = f"{SIZE[0]}x{SIZE[1]}"
     options = ("--port", "guitar", "--size", size, "--screenshot", str(tmp_path / "own.png"))
     with sending("guitar", TAKE, jack.env, SPEED) as sender, playing(tmp_path, env, *options) as coach:

@@ -206,7 +206,6 @@ class Window:
 
     def _open(self, size: tuple[int, int] | None) -> pygame.Surface:
         os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
-        os.environ.setdefault("SDL_VIDEO_X11_WMCLASS", WM_CLASS)
         os.environ.setdefault("SDL_VIDEO_WAYLAND_WMCLASS", WM_CLASS)
         remedy = "start it from a desktop, or do without the window"
         try:
