@@ -186,7 +186,7 @@ def _plan(options: argparse.Namespace) -> int:
     if options.json:
         print(plan_json(piece.score, stops))
         return 0
-    print(f"{piece.score.title or piece.path.stem}\n")
+    print(f"{piece.title}\n")
     print(plan_text(piece.score, stops))
     return 0
 

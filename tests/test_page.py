@@ -24,6 +24,7 @@ from coach.screen.stamps import changed, paint, repaint
 from coach.screen.theme import DAY, LEAST_STAFF_SPACE, NIGHT, Colour, Palette, Sizes
 from coach.screen.window import Window
 from tests.scores import piece
+from tests.views import blank_view as view
 
 SIZE = (1280, 720)
 BASS = "A2@5 1, - 3, D3@4 2, E2@6 2, A2@5 2, D3@4 2, A2@5 4"
@@ -45,23 +46,6 @@ def page_of(music: Score, palette: Palette = DAY, size: tuple[int, int] = SIZE, 
     sizes = Sizes.of(*size)
     engraved = plain_staff(music, size[0] - 2 * sizes.margin, sizes.space)
     return Page(music, engraved, sizes, palette, bars=(0, len(music.bars) - 1), title="Test", **more)  # type: ignore[arg-type]
-
-
-def view(music: Score, **more: object) -> View:
-    plain = View(
-        first_bar=0,
-        last_bar=len(music.bars) - 1,
-        bar=0,
-        tick=0.0,
-        unsure=False,
-        pass_number=1,
-        rings=(),
-        marks=(),
-        drifts=(),
-        stops=(),
-        foot=Foot(),
-    )
-    return replace(plain, **more)  # type: ignore[arg-type]
 
 
 def ring(state: RingState, end: float, **more: object) -> Ring:

@@ -8,7 +8,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pygame
@@ -22,6 +21,7 @@ from coach.screen.keys import Action
 from coach.screen.theme import DAY, NIGHT
 from coach.screen.window import UserEvent, Window
 from tests.harness import missing
+from tests.views import blank_view
 
 SCORES = Path(__file__).parents[1] / "scores"
 SIZE = (1280, 720)
@@ -57,20 +57,7 @@ def window(on_x: str, read: ScoreFile, tmp_path: Path) -> Iterator[Window]:
 
 
 def view(read: ScoreFile, **more: object) -> View:
-    plain = View(
-        first_bar=0,
-        last_bar=len(read.score.bars) - 1,
-        bar=0,
-        tick=0.0,
-        unsure=False,
-        pass_number=1,
-        rings=(),
-        marks=(),
-        drifts=(),
-        stops=(),
-        foot=Foot(port="guitar heard"),
-    )
-    return replace(plain, **more)  # type: ignore[arg-type]
+    return blank_view(read.score, **{"foot": Foot(port="guitar heard"), **more})
 
 
 def sounding(read: ScoreFile, quarters: float) -> View:

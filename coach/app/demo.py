@@ -11,9 +11,7 @@ from coach.app.play import open_window, tell
 from coach.app.sitting import Sitting, limits_of
 from coach.core import words
 from coach.core.errors import CoachError
-from coach.core.report import report
 from coach.core.shapes import Foot
-from coach.core.summary import summarise
 from coach.devices.messages import Heard
 from coach.devices.take_player import TakePlayer
 from coach.files.settings import included
@@ -45,8 +43,7 @@ def run_demo(
     print(words.DEMO_INTRO.format(title=piece.score.title), flush=True)
     if window is None:
         _at_once(take, piece, sitting, screenshot, night, size)
-        title = piece.score.title
-        return tell(summarise(report(sitting.session, sitting.ignored), title), sitting)
+        return tell(sitting.summary(), sitting)
     live = Live(sitting, window, tempo=words.tempo_words(piece.score))
     try:
         source = TakePlayer(take.messages, live.on_message, speed=speed, name=words.DEMO_SOURCE)

@@ -17,7 +17,7 @@ from typing import Protocol
 from coach.app.sitting import Sitting
 from coach.core.report import report
 from coach.core.shapes import Foot, Summary
-from coach.core.summary import pass_sentence, summarise
+from coach.core.summary import pass_sentence
 from coach.devices.messages import Finished, Heard, PortState
 from coach.screen.window import Action, Window
 
@@ -72,8 +72,7 @@ class Live:
         self._show()
         if screenshot is not None:
             self.window.screenshot(screenshot)
-        title = self.sitting.piece.score.title or self.sitting.piece.path.stem
-        summary = summarise(report(self.sitting.session, self.sitting.ignored), title)
+        summary = self.sitting.summary()
         if linger and finished:
             self._linger(summary)
         return summary

@@ -13,10 +13,9 @@ from coach.core.errors import ScoreError
 from coach.core.pitch import Tuning, name
 from coach.core.score import Score, make_score
 from coach.core.strings import assign_strings
-from coach.files.score_file import read_score
+from coach.files.score_file import SUFFIXES, read_score
 from coach.files.settings import material_folders, parse_tuning
 
-SCORE_SUFFIXES = (".musicxml", ".mxl", ".xml", ".mid", ".midi")
 MOST_SEARCHED = 2_000  # files looked through for a digest in one folder
 
 
@@ -28,6 +27,11 @@ class Piece:
     score: Score
     xml: str
     notices: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """The title to show: the score's, or the file's name."""
+        return self.score.title or self.path.stem
 
 
 def open_piece(path: Path, *, tuning: str | None = None, capo: int | None = None) -> Piece:
@@ -78,7 +82,7 @@ def find_score(digest: str, near: Iterable[Path]) -> Path | None:
         if folder in seen or not folder.is_dir():
             continue
         seen.add(folder)
-        files = (p for p in sorted(folder.iterdir())[:MOST_SEARCHED] if p.suffix.lower() in SCORE_SUFFIXES)
+        files = (p for p in sorted(folder.iterdir())[:MOST_SEARCHED] if p.suffix.lower() in SUFFIXES)
         for path in files:
             if path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == digest:
                 return path

@@ -17,9 +17,7 @@ from coach.app.sitting import Sitting, limits_of
 from coach.core import words
 from coach.core.errors import CoachError, PortError
 from coach.core.profile import Profile
-from coach.core.report import report
 from coach.core.shapes import Summary
-from coach.core.summary import summarise
 from coach.devices.messages import Finished, Heard, PortState
 from coach.devices.midi_in import MidiIn
 from coach.devices.ports import Port, list_ports, pick_port
@@ -129,8 +127,7 @@ def _play_unseen(sitting: Sitting, port: str | None, remembered: str | None) -> 
     sitting.end(time.perf_counter_ns())
     if not sitting.begun:
         return None, name[0]
-    title = sitting.piece.score.title or sitting.piece.path.stem
-    return summarise(report(sitting.session, sitting.ignored), title), name[0]
+    return sitting.summary(), name[0]
 
 
 def tell(summary: Summary | None, sitting: Sitting) -> int:

@@ -59,7 +59,7 @@ def _loop(window: Window, rewind: Rewind) -> None:
                 steer(rewind, event.action)
                 summarised = False
         if rewind.ended and not summarised and not rewind.paused:
-            window.show_summary(summarise(rewind.result, piece_title(rewind.piece)))
+            window.show_summary(summarise(rewind.result, rewind.piece.title))
             summarised = True
         elif not summarised:
             _show(window, rewind)
@@ -86,11 +86,6 @@ def steer(rewind: Rewind, action: Action) -> None:
             rewind.change_speed(-1)
         case Action.RESTART:
             rewind.seek(0)
-
-
-def piece_title(piece: Piece) -> str:
-    """Return the title to show: the score's, or the file's name."""
-    return piece.score.title or piece.path.stem
 
 
 def _show(window: Window, rewind: Rewind) -> None:

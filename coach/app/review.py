@@ -49,7 +49,7 @@ def run_review(
     if how == "json":
         print(review_json(result))
         return 0
-    title = piece.score.title or piece.path.stem
+    title = piece.title
     print(f"{title}\n")
     print(review_text(result, everything=everything))
     print()

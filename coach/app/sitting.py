@@ -13,7 +13,10 @@ from pathlib import Path
 from coach.app.piece import Piece
 from coach.core.events import End, Tick
 from coach.core.profile import Profile
+from coach.core.report import report
 from coach.core.session import Session
+from coach.core.shapes import Summary
+from coach.core.summary import summarise
 from coach.core.verdicts import Change, Limits
 from coach.core.view import Viewer
 from coach.core.wire import Decoder
@@ -92,6 +95,10 @@ class Sitting:
         if self.recorder is not None:
             self.recorder.close(time_us)
         return changes
+
+    def summary(self) -> Summary:
+        """Return what to say of everything heard."""
+        return summarise(report(self.session, self.ignored), self.piece.title)
 
     def now_us(self, now_ns: int) -> int:
         """Return the session's time of a moment, for drawing."""

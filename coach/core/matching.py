@@ -88,10 +88,6 @@ class Matching:
         """Return when the first open match will be settled by time."""
         return self._deadline(self.settled) if self.settled < len(self.matches) else None
 
-    def unsettled(self) -> list[Match]:
-        """Return the matches that may still change."""
-        return self.matches[self.settled :]
-
     def left_us(self, during: Pass) -> int | None:
         """Return when the player turned away from a pass, or None while it goes on."""
         if during.number >= len(self.passes):

@@ -24,7 +24,6 @@ PRINT_FAMILY = "Linux Libertine O"
 
 # SMuFL code points.
 DAMP = "\ue638"
-DAMP_ALL = "\ue639"
 CLEF_8VB = "\ue052"
 CIRCLED = "⓪①②③④⑤⑥⑦⑧⑨⑩"
 ACCIDENTALS = {"♭": "\ue260", "♮": "\ue261", "♯": "\ue262"}
