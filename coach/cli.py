@@ -52,6 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_score(play)
     play.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
     play.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    _add_level(play)
     play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
     _add_page(play)
     play.set_defaults(run=_play)
@@ -61,6 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--score", type=Path, metavar="FILE", help="the score that was played")
     _add_tuning(review)
     review.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    _add_level(review)
     review.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
     how = review.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="for other programs")
@@ -69,14 +71,50 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
     review.set_defaults(run=_review)
 
-    plan = commands.add_parser("plan", help="show which bass must stop where, and how")
-    _add_score(plan)
-    plan.add_argument("--json", action="store_true", help="for other programs")
-    plan.set_defaults(run=_plan)
+    _add_plan(commands.add_parser("plan", help="prepare a piece: strings, fingers, harmony, stops, form"))
+    _add_exercise(commands.add_parser("exercise", help="write an exercise out of a piece, as MusicXML"))
 
     ports = commands.add_parser("ports", help="list the MIDI ports")
     ports.set_defaults(run=_ports)
     return parser
+
+
+def _add_plan(plan: argparse.ArgumentParser) -> None:
+    _add_score(plan)
+    _add_level(plan)
+    plan.add_argument("--tempo", type=_positive, metavar="BEATS", help="beats a minute to reckon times by")
+    plan.add_argument("--stop", type=int, metavar="N", help="tell one stop in full, every way and why not")
+    plan.add_argument(
+        "--free", action="append", default=[], metavar="BAR:BEAT", help="let this bass ring from now on"
+    )
+    plan.add_argument(
+        "--ask", action="append", default=[], metavar="BAR:BEAT", help="ask for this stop again from now on"
+    )
+    plan.add_argument("--json", action="store_true", help="for other programs")
+    plan.add_argument("--musicxml", type=Path, metavar="FILE", help="write the score with all marks in it")
+    plan.add_argument("--pdf", type=Path, metavar="FILE", help="print the marked page")
+    plan.add_argument("--png", type=Path, metavar="FILE", help="the marked page as a picture")
+    plan.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page (default a4)")
+    plan.set_defaults(run=_plan)
+
+
+def _add_exercise(exercise: argparse.ArgumentParser) -> None:
+    _add_score(exercise)
+    _add_level(exercise)
+    what = exercise.add_mutually_exclusive_group(required=True)
+    what.add_argument("--stop", type=int, metavar="N", help="the stop with this number in `coach plan`")
+    what.add_argument("--worst", action="store_true", help="the stop that sounds worst if it rings on")
+    what.add_argument("--scale", action="store_true", help="the scale of the tune, up and down")
+    what.add_argument("--melody", action="store_true", help="the tune alone")
+    what.add_argument("--bass", action="store_true", help="the bass line alone")
+    exercise.add_argument("-o", "--out", type=Path, metavar="FILE", help="where to write it")
+    exercise.add_argument("--replace", action="store_true", help="write over a file that is there")
+    exercise.set_defaults(run=_exercise)
+
+
+def _add_level(parser: argparse.ArgumentParser) -> None:
+    levels = ("first-lesson", "intermediate", "concert")
+    parser.add_argument("--level", choices=levels, help="how much is asked for (default intermediate)")
 
 
 def _add_score(parser: argparse.ArgumentParser) -> None:
@@ -111,6 +149,13 @@ def _tolerance(text: str) -> float:
     value = float(text)
     if not 10 <= value <= 2000:
         raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
+    return value
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 1 <= value <= 1000:
+        raise argparse.ArgumentTypeError("a tempo lies between 1 and 1000 beats a minute")
     return value
 
 
@@ -150,6 +195,7 @@ def _play(options: argparse.Namespace) -> int:
         port=options.port,
         profile=read_profile(options.profile) if options.profile else None,
         tolerance_ms=options.tolerance,
+        level=options.level,
         headless=options.headless,
         screenshot=options.screenshot,
         night=options.night,
@@ -167,6 +213,7 @@ def _review(options: argparse.Namespace) -> int:
         tuning=options.tuning,
         capo=options.capo,
         tolerance_ms=options.tolerance,
+        level=options.level,
         profile=read_profile(options.profile) if options.profile else None,
         how="json" if options.json else "window" if options.window else "text",
         everything=options.all,
@@ -176,19 +223,33 @@ def _review(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from coach.app.piece import open_piece
-    from coach.core.damping import plan_stops
-    from coach.files.report import plan_json, plan_text
+    from coach.app.plan import Outputs, run_plan
 
-    piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
-    for notice in piece.notices:
-        print(f"coach: {piece.path.name}: {notice}", file=sys.stderr)
-    stops = plan_stops(piece.score)
-    if options.json:
-        print(plan_json(piece.score, stops))
-        return 0
-    print(f"{piece.title}\n")
-    print(plan_text(piece.score, stops))
-    return 0
+    return run_plan(
+        open_piece(options.score, tuning=options.tuning, capo=options.capo),
+        level=options.level,
+        beats_a_minute=options.tempo,
+        stop=options.stop,
+        free=options.free,
+        ask=options.ask,
+        outputs=Outputs(options.json, options.musicxml, options.pdf, options.png, options.paper),
+    )
+
+
+def _exercise(options: argparse.Namespace) -> int:
+    from coach.app.exercise import run_exercise
+
+    kinds = ("worst", "scale", "melody", "bass")
+    return run_exercise(
+        options.score,
+        kind=next((kind for kind in kinds if getattr(options, kind)), "stop"),
+        stop=options.stop,
+        out=options.out,
+        replace=options.replace,
+        tuning=options.tuning,
+        capo=options.capo,
+        level=options.level,
+    )
 
 
 def _ports(options: argparse.Namespace) -> int:

@@ -40,7 +40,7 @@ def one_line(err):
 def test_plan_of_every_included_score(capsys, score):
     code, out, err = run(capsys, "plan", score)
     assert (code, err) == (0, "")
-    assert out.splitlines()[2].split()[:3] == ["bar", "beat", "bass"]
+    assert any(line.split()[:3] == ["bar", "beat", "bass"] for line in out.splitlines())
     code, out, _ = run(capsys, "plan", score, "--json")
     assert code == 0
     assert len(json.loads(out)["damps"]) >= 15

@@ -1,23 +1,28 @@
 """The JSON documents that other tools read: exact keys, tokens and kinds of every field."""
 
 import json
-from dataclasses import replace
+from pathlib import Path
 
-import pytest
-
-from coach.core.damping import plan_stops
+from coach.app.piece import open_piece
 from coach.core.events import End
+from coach.core.preparation import prepare
 from coach.core.report import report
 from coach.core.session import judge
-from coach.files.report import plan_json, plan_text, review_json, review_text
+from coach.files.plan_report import plan_json, plan_text
+from coach.files.report import review_json, review_text
 from tests.scores import piece
 from tests.test_session import CLEAN, STEPS, bass_line, on
 
+SCORES = Path(__file__).resolve().parents[1] / "scores"
 NUMBER, TEXT, TRUTH = (int, float), str, bool
 PLAN_DAMP = {
     "note": int, "bar": int, "beat": NUMBER, "string": int, "fret": int, "pitch": int, "due_bar": int,
     "due_beat": NUMBER, "reason": TEXT, "next_string": int, "ways": list, "way": TEXT, "time_ms": NUMBER,
-    "clash": TEXT, "in_chord": TRUTH, "wanted": TRUTH,
+    "clash": TEXT, "in_chord": TRUTH, "wanted": TRUTH, "number": int, "below_bass": TRUTH, "reachable": TRUTH,
+}  # fmt: skip
+PLAN_NOTE = {
+    "note": int, "bar": int, "beat": NUMBER, "voice": TEXT, "pitch": int, "string": int, "fret": int,
+    "finger": int, "pluck": TEXT,
 }  # fmt: skip
 DAMP = {
     "pass": int, "note": int, "bar": int, "beat": NUMBER, "string": int, "fret": int, "pitch": int,
@@ -37,6 +42,7 @@ PASS = {"pass": int, "first_bar": int, "last_bar": int, "clean": TRUTH, "faults"
 NULLABLE = {
     "string", "fret", "next_string", "way", "time_ms", "on_s", "due_s", "release_s", "overhang_ms",
     "overhang_beats", "beat", "voice", "asynchrony_ms", "ms", "tempo", "drift_ms", "slope_ms", "spread_ms",
+    "finger", "pluck",
 }  # fmt: skip
 
 
@@ -50,14 +56,18 @@ def check(rows, shape):
 
 def test_a_plan():
     score = piece("4/4", "A2 1, D3 1, E2 1, - 1, C3 1, C3 1, D3~ 2", qpm=72)
-    document = json.loads(plan_json(score, plan_stops(score)))
-    assert set(document) == {"score", "bars", "damps"}
-    assert set(document["score"]) == {"title", "bars", "pickup", "key", "scale", "tempo", "meter"}
-    assert document["score"] | {"title": ""} == {
-        "title": "", "bars": 2, "pickup": False, "key": None, "scale": None, "tempo": 72.0, "meter": "4/4",
-    }  # fmt: skip
-    assert [set(bar) for bar in document["bars"]] == [{"bar", "chord", "roman", "phrase"}] * 2
+    document = json.loads(plan_json(prepare(score)))
+    assert set(document) == {"score", "bars", "damps", "mend_first", "notes", "form"}
+    facts = document["score"]
+    assert set(facts) == {"title", "bars", "pickup", "key", "scale", "tempo", "meter", "level"}
+    assert (facts["bars"], facts["pickup"], facts["tempo"], facts["meter"]) == (2, False, 72.0, "4/4")
+    assert facts["level"] == "intermediate"
+    assert [set(bar) for bar in document["bars"]] == [{"bar", "chord", "roman", "phrase", "chords"}] * 2
     check(document["damps"], PLAN_DAMP)
+    check(document["notes"], PLAN_NOTE)
+    assert [row["number"] for row in document["damps"]] == [1, 2, 3, 4, 5, 6]
+    wanted = {row["number"] for row in document["damps"] if row["wanted"]}
+    assert set(document["mend_first"]) == wanted
     assert [row["reason"] for row in document["damps"]] == [
         "next-bass", "next-bass", "rest", "replaced", "next-bass", "free",
     ]  # fmt: skip
@@ -68,29 +78,23 @@ def test_a_plan():
     assert first["time_ms"] == round(60_000 / 72, 1)
 
 
-@pytest.mark.parametrize(
-    ("fifths", "mode", "key"),
-    # The circle of fifths: any textbook of harmony.
-    [
-        (0, "major", "C major"),
-        (3, "major", "A major"),
-        (1, "minor", "E minor"),
-        (3, "minor", "F♯ minor"),
-        (-2, "major", "B♭ major"),
-        (-1, "minor", "D minor"),
-        (-7, "major", "C♭ major"),
-        (2, "", None),
-    ],
-)
-def test_the_key_a_score_states(fifths, mode, key):
-    score = piece("4/4", "A2 4")
-    score = replace(score, mode=mode, bars=(replace(score.bars[0], fifths=fifths),))
-    assert json.loads(plan_json(score, ()))["score"]["key"] == key
+def test_harmony_and_form_of_an_etude():
+    # Étude 2 is in A major (three sharps); its last bar is the tonic chord, on the bass A alone and above.
+    document = json.loads(plan_json(prepare(open_piece(SCORES / "02-a-borrowed-umbrella.musicxml").score)))
+    assert document["score"]["key"] == "A major"
+    assert document["score"]["scale"].startswith("A")
+    assert (document["bars"][-1]["chord"], document["bars"][-1]["roman"]) == ("A", "I")
+    assert document["bars"][-1]["phrase"]
+    assert document["score"]["pickup"] is True
+    chunks = document["form"]["chunks"]
+    assert {c["size"] for c in chunks} >= {1, 2, 4}
+    first_four = next(c for c in chunks if c["size"] == 4)
+    assert (first_four["last_bar"], first_four["lands_bar"], first_four["join"]) == (4, 5, False)
 
 
 def test_a_pickup_bar_is_bar_0_and_its_beats_lead_to_the_barline():
     score = piece("2/4", "- 1/2, A2 1, D3 1", "E4 1/2, E4 2", pickup="1/2")
-    document = json.loads(plan_json(score, plan_stops(score)))
+    document = json.loads(plan_json(prepare(score)))
     assert document["score"]["pickup"] is True
     assert [bar["bar"] for bar in document["bars"]] == [0, 1]
     session = judge([on(1, 64), on(1.5, 45), on(1.5, 64), on(2.5, 50), End(9_000_000)], score)
@@ -141,6 +145,6 @@ def test_the_tables_a_student_reads():
     assert row.split()[:3] == ["1", "1", "⑤"]
     assert "+240 ms" in row
     assert row.endswith("play the new bass, then lay the thumb straight back on string 5")
-    plan = plan_text(STEPS, plan_stops(STEPS)).splitlines()
-    assert plan[2].split()[:4] == ["1", "1", "A", "⑤"]
-    assert "returning thumb, or side of the thumb" in plan[2]
+    plan = plan_text(prepare(STEPS)).splitlines()
+    row = next(line for line in plan if "returning thumb, or side of the thumb" in line)
+    assert row.split()[:5] == ["1", "1", "1", "A", "⑤"]

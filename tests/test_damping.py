@@ -1,9 +1,18 @@
 """The damping plan.  Which way serves which strings: common practice, no source."""
 
+from dataclasses import replace
+
+from hypothesis import given
+from hypothesis import strategies as st
+
 from coach.core.clash import Clash
-from coach.core.damping import Reason, Way, plan_stops
+from coach.core.damping import Reason, plan_stops, worst_first
+from coach.core.harmony import Chord, Harmony, Reading
+from coach.core.levels import CONCERT, FIRST_LESSON, INTERMEDIATE
 from coach.core.pitch import Tuning
-from coach.core.score import DampMark
+from coach.core.score import DampMark, make_score
+from coach.core.spelling import Key
+from coach.core.ways import Hindrance, Way
 from tests.scores import Q, piece
 
 
@@ -111,3 +120,107 @@ def test_neighbours_are_counted_by_string_and_pitch_in_any_tuning():
     dropped = Tuning((64, 59, 55, 50, 45, 38))
     stop = plan_stops(piece("4/4", "D2@6 2, A2 2", tuning=dropped))[0]
     assert Way.SIDE_OF_THUMB in stop.ways
+
+
+def test_a_mark_where_the_bass_ends_anyway_changes_nothing():
+    bare = plan_stops(piece("4/4", "A2 2, D3 1, - 1"))
+    marks = (DampMark(2 * Q, string=5), DampMark(3 * Q, string=4))
+    assert plan_stops(piece("4/4", "A2 2, D3 1, - 1", damps=marks)) == bare
+    assert [stop.reason for stop in bare] == [Reason.NEXT_BASS, Reason.REST]
+
+
+def test_a_mark_for_another_string_is_not_for_this_one():
+    stop = plan_stops(piece("4/4", "A2 4, D3 4", damps=(DampMark(2 * Q, string=6),)))[0]
+    assert (stop.due, stop.reason) == (4 * Q, Reason.NEXT_BASS)
+
+
+def test_a_let_ring_note_stops_at_a_later_mark_unless_its_string_was_played_since():
+    marks = (DampMark(6 * Q, string=5),)
+    stop = plan_stops(piece("4/4", "A2~ 2, D3 4, - 2", damps=marks))[0]
+    assert (stop.due, stop.reason) == (6 * Q, Reason.MARKED)
+    again = plan_stops(piece("4/4", "A2~ 2, A2 4, - 2", damps=marks))
+    assert again[0].reason is Reason.FREE
+    assert (again[1].due, again[1].reason) == (6 * Q, Reason.REST)
+
+
+def test_taste_lets_a_marked_bass_ring():
+    score = piece("4/4", "A2 4, D3 4", damps=(DampMark(2 * Q, string=5),))
+    assert plan_stops(score)[0].reason is Reason.MARKED
+    assert plan_stops(score, free=frozenset({0}))[0].reason is Reason.FREE
+
+
+def test_two_basses_that_end_together():
+    # Side by side one thumb stops both; over a string between them it cannot (common practice, no source).
+    both = plan_stops(piece("4/4", "E2+A2 2, - 2"))
+    assert [stop.wanted for stop in both] == [True, True]
+    apart = plan_stops(piece("4/4", "E2+D3 2, - 2"))
+    assert sorted(stop.wanted for stop in apart) == [False, True]
+    left = next(stop for stop in apart if not stop.wanted)
+    assert (Way.PLANTED_THUMB, Hindrance.HAND_BUSY) in left.barred
+    concert = plan_stops(piece("4/4", "E2+D3 2, - 2"), level=CONCERT)
+    assert all(stop.wanted for stop in concert)  # a finger helps
+
+
+def test_a_rest_right_after_the_stroke_leaves_no_time_to_lie_down():
+    stop = plan_stops(piece("2/4", "A2 1/8, - 15/8", qpm=80))[0]
+    assert (stop.reason, stop.wanted) == (Reason.REST, False)
+    assert (Way.PLANTED_THUMB, Hindrance.NO_TIME) in stop.barred
+    assert plan_stops(piece("2/4", "A2 1/4, - 7/4", qpm=80))[0].wanted
+
+
+def test_a_thumb_that_plays_the_melody_is_not_free_to_lie_down():
+    score = piece("4/4", "A2 2, - 2", "- 2, D3@4 2")
+    notes = score.notes.copy()
+    notes["pluck"] = 1
+    stop = plan_stops(make_score(notes, score.bars))[0]
+    assert stop.reason is Reason.REST
+    assert Way.PLANTED_THUMB not in stop.ways
+    assert Way.RETURNING_THUMB in stop.ways
+
+
+def test_a_first_lesson_asks_for_open_basses_that_would_be_heard():
+    line = piece("4/4", "A2 2, D3 2, C3 2, E2 2", "E4 2, F4 2, E4 2, E4 2")
+    stops = plan_stops(line, level=FIRST_LESSON)
+    assert [stop.wanted for stop in stops] == [True, True, False, False]  # fretted; the end
+    assert all(stop.way is Way.RETURNING_THUMB for stop in stops[:2])
+    assert all(stop.wanted for stop in plan_stops(line))
+
+
+def test_a_chord_known_from_the_harmony_decides_what_belongs():
+    score = piece("4/4", "G2 2, C3 2", "D4 2, E4 2")
+    key = Key(0)
+    reading = Reading(0, "", 0, 0, "C", "I")
+    chords = (Chord(0, 2 * Q, 4 * Q, key, (reading,), frozenset((0, 4, 7))),)
+    known = plan_stops(score, harmony=Harmony(key, (key,), None, chords))[0]
+    assert known.in_chord
+    assert known.over.below  # G under the C of C major: the chord would stand on its fifth
+    assert known.clash is Clash.MIDDLE
+    other = (Chord(0, 2 * Q, 4 * Q, key, (replace(reading, name="Am"),), frozenset((9, 0, 4))),)
+    assert not plan_stops(score, harmony=Harmony(key, (key,), None, other))[0].in_chord
+
+
+def test_the_worst_comes_first():
+    # The A under an E with G sharp above it grates by a semitone; the E under the A blends better.
+    stops = plan_stops(piece("4/4", "A2 2, E3@4 2, A2 2, - 2", "A4 2, G#4 2, A4 4"))
+    ranked = worst_first(stops)
+    assert [stop.over.rank for stop in ranked] == sorted((s.over.rank for s in ranked), reverse=True)
+    assert ranked[0] is stops[0]
+    assert ranked[0].clash is Clash.HIGH
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(("E2", "A2", "D3", "C3", "-")), st.sampled_from(("1/2", "1", "2"))),
+        min_size=1,
+    ),
+    st.sampled_from((FIRST_LESSON, INTERMEDIATE, CONCERT)),
+    st.floats(0.4, 2.0),
+)  # fmt: skip
+def test_every_bass_has_one_stop_and_what_is_wanted_can_be_done(items, level, tempo):
+    score = piece("4/4", ", ".join(f"{name} {length}" for name, length in items))
+    stops = plan_stops(score, level=level, tempo=tempo)
+    assert [stop.note for stop in stops] == list(range(len(score.notes)))
+    for stop in stops:
+        assert not stop.wanted or (stop.ways and stop.asked)
+        assert stop.due > score.notes["onset"][stop.note]
+        assert stop.way is (stop.ways[0] if stop.ways else None)

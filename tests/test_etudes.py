@@ -16,8 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.damping import Way, plan_stops
+from coach.core.damping import plan_stops
 from coach.core.score import TICKS_PER_QUARTER, Score
+from coach.core.ways import Way
 from coach.files.score_file import read_score
 
 FOLDER = Path(__file__).resolve().parents[1] / "scores"

@@ -48,6 +48,19 @@ def test_the_inner_of_three_voices_is_not_bass():
     assert bass(*rows) == ["0 C3", "3 G2"]
 
 
+def test_under_a_bass_that_rests_a_note_marked_for_a_finger_does_not_stand_in():
+    rows = ["0 1 E5", "0 1 C3 v2", "0 1 G3 v3", "1 1 D5", "1 1 E3 v3"]
+    assert bass(*rows) == ["0 C3", "1 E3"]
+    assert bass(*rows[:-1], "1 1 E3 v3 i") == ["0 C3"]
+    assert bass(*rows[:-1], "1 1 E3 v3 p") == ["0 C3", "1 E3"]
+
+
+def test_a_line_with_a_finger_on_every_note_is_what_its_fingers_say():
+    assert bass("0 1 E3 i", "1 1 G3 m", "2 1 A2 i") == []
+    assert bass("0 1 E3 p", "1 1 B3 p", "2 1 A2 p") == ["0 E3", "1 B3", "2 A2"]
+    assert bass("0 1 E3 i", "1 1 B3 m", "2 1 A2") == ["0 E3", "2 A2"]  # one is not marked: by register
+
+
 def test_a_bass_line_that_climbs_above_the_melodys_lowest_note_stays_bass():
     rows = ("0 1 C4", "1 1 E4", "2 1 G4", "3 1 E5", "0 1 C3 v2", "1 1 G3 v2", "2 1 C4 v2", "3 1 E4 v2")
     assert bass(*rows) == ["0 C3", "1 G3", "2 C4", "3 E4"]

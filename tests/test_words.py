@@ -3,7 +3,7 @@
 import pytest
 
 from coach.core import words
-from coach.core.damping import Way
+from coach.core.ways import Way
 from coach.core.verdicts import Damping, Stroke
 from tests.scores import piece
 

@@ -1,4 +1,4 @@
-"""A score made ready to be played: tuned, every note on a string; and found again by its digest."""
+"""A score made ready to be played: tuned, with strings and fingers; and found again by its digest."""
 
 from __future__ import annotations
 
@@ -10,12 +10,16 @@ from pathlib import Path
 import numpy as np
 
 from coach.core.errors import ScoreError
-from coach.core.pitch import Tuning, name
+from coach.core.impossible import sentence
+from coach.core.left_hand import finger_left
+from coach.core.pitch import Tuning
+from coach.core.right_hand import finger_right
 from coach.core.score import Score, make_score
 from coach.core.strings import assign_strings
 from coach.files.score_file import SUFFIXES, read_score
 from coach.files.settings import material_folders, parse_tuning
 
+MOST_IMPOSSIBLE = 3  # notes without a string that are named one by one
 MOST_SEARCHED = 2_000  # files looked through for a digest in one folder
 
 
@@ -46,15 +50,14 @@ def open_piece(path: Path, *, tuning: str | None = None, capo: int | None = None
         raise ScoreError(path.name, "there is no note in it", "choose a score with notes")
     tuned = parse_tuning(tuning, capo, score.tuning)
     score, impossible = assign_strings(_retuned(score, tuned))
+    score = finger_right(finger_left(score))
     notices = list(found.notices)
-    for row in impossible[:3]:
-        note = score.notes[row]
-        notices.append(
-            f"bar {score.bars[int(note['bar'])].number}: no string is free for "
-            f"{name(int(note['pitch']))} in this tuning; the note is followed, its string is not known"
-        )
-    if len(impossible) > 3:
-        notices.append(f"and {len(impossible) - 3} more notes without a string")
+    unplaced = list(dict.fromkeys(sentence(score, one) for one in impossible))  # a repeat says it once
+    notices += [
+        f"{line}; the note is followed, its string is not known" for line in unplaced[:MOST_IMPOSSIBLE]
+    ]
+    if len(unplaced) > MOST_IMPOSSIBLE:
+        notices.append(f"and {len(unplaced) - MOST_IMPOSSIBLE} more notes without a string")
     if not score.notes["bass"].any():
         notices.append("the score has no bass voice: notes and timing are followed, no stop is asked for")
     return Piece(path, score, found.xml, tuple(notices))

@@ -14,6 +14,7 @@ from types import FrameType
 from coach.app.live import Live
 from coach.app.piece import Piece
 from coach.app.sitting import Sitting, limits_of
+from coach.app.terms import terms_beside
 from coach.core import words
 from coach.core.errors import CoachError, PortError
 from coach.core.profile import Profile
@@ -35,19 +36,26 @@ def run_play(
     port: str | None,
     profile: Profile | None,
     tolerance_ms: float | None,
+    level: str | None,
     headless: bool,
     screenshot: Path | None,
     night: bool,
     size: tuple[int, int] | None,
 ) -> int:
     """Follow the guitar until the player leaves; print the summary and where the take is."""
-    for notice in (*settings.notices, *piece.notices):
+    terms, notices = terms_beside(piece, level)
+    for notice in (*settings.notices, *piece.notices, *notices):
         print(f"coach: {notice}", file=sys.stderr)
+    if tolerance_ms is None:
+        tolerance_ms = (
+            terms.level.tolerance_ms if level else settings.tolerance_ms or terms.level.tolerance_ms
+        )
     chosen = choose_port(port, settings)
     sitting = Sitting(
         piece,
         profile=profile or Profile(strings=piece.score.tuning.strings),
-        limits=limits_of({}, tolerance_ms or settings.tolerance_ms),
+        limits=limits_of({}, tolerance_ms),
+        terms=terms,
         folder=takes_folder(),
         started=datetime.now().astimezone(),
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from coach.app.piece import Piece
 from coach.app.rewind import Rewind
+from coach.app.terms import Terms
 from coach.core import words
 from coach.core.profile import Profile
 from coach.core.shapes import Foot
@@ -21,20 +22,34 @@ CALM_MS = 250  # so that Ctrl-C in the terminal is heard while nothing moves
 
 
 def run_replay(
-    take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, screenshot: Path | None
+    take: Take,
+    piece: Piece,
+    *,
+    profile: Profile | None,
+    limits: Limits,
+    screenshot: Path | None,
+    terms: Terms | None = None,
 ) -> int:
     """Replay a take until the window is closed; with ``screenshot`` write its last page then."""
-    rewind = Rewind(take, piece, profile=profile, limits=limits)
+    rewind = Rewind(take, piece, profile=profile, limits=limits, terms=terms)
     with Window(piece.score, piece.xml) as window, contextlib.suppress(KeyboardInterrupt):
         _loop(window, rewind)
     if screenshot is not None:
-        write_page(take, piece, profile=profile, limits=limits, path=screenshot)
+        write_page(take, piece, profile=profile, limits=limits, path=screenshot, terms=terms)
     return 0
 
 
-def write_page(take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, path: Path) -> None:
+def write_page(
+    take: Take,
+    piece: Piece,
+    *,
+    profile: Profile | None,
+    limits: Limits,
+    path: Path,
+    terms: Terms | None = None,
+) -> None:
     """Write the page as it stands at the end of a take, as a PNG."""
-    rewind = Rewind(take, piece, profile=profile, limits=limits)
+    rewind = Rewind(take, piece, profile=profile, limits=limits, terms=terms)
     rewind.seek(rewind.end_us)
     with Window(piece.score, piece.xml, offscreen=True) as window:
         _show(window, rewind)

@@ -7,8 +7,10 @@ from pathlib import Path
 
 from coach.app.piece import Piece, find_score, open_piece
 from coach.app.sitting import limits_of, replay
+from coach.app.terms import Terms, terms_beside, terms_of
 from coach.core import words
 from coach.core.errors import TakeError
+from coach.core.levels import LEVELS
 from coach.core.profile import Profile
 from coach.core.report import report
 from coach.core.session import Session
@@ -28,6 +30,7 @@ def run_review(
     tuning: str | None,
     capo: int | None,
     tolerance_ms: float | None,
+    level: str | None,
     profile: Profile | None,
     how: str,
     everything: bool,
@@ -38,12 +41,15 @@ def run_review(
     piece = _piece_of(take, path, score, tuning, capo)
     for notice in (*take.notices, *piece.notices):
         print(f"coach: {notice}", file=sys.stderr)
+    terms = _terms(take, piece, level)
+    if tolerance_ms is None and (level or not take.meta.tolerances):
+        tolerance_ms = terms.level.tolerance_ms
     limits = limits_of(take.meta.tolerances, tolerance_ms)
     if how == "window":
         from coach.app.replay import run_replay
 
-        return run_replay(take, piece, profile=profile, limits=limits, screenshot=screenshot)
-    session, ignored = replay(take, piece, profile=profile, limits=limits)
+        return run_replay(take, piece, profile=profile, limits=limits, screenshot=screenshot, terms=terms)
+    session, ignored = replay(take, piece, profile=profile, limits=limits, terms=terms)
     _refuse_other_score(session, path, piece)
     result = report(session, ignored)
     if how == "json":
@@ -57,8 +63,19 @@ def run_review(
     if screenshot is not None:
         from coach.app.replay import write_page
 
-        write_page(take, piece, profile=profile, limits=limits, path=screenshot)
+        write_page(take, piece, profile=profile, limits=limits, path=screenshot, terms=terms)
     return 0
+
+
+def _terms(take: Take, piece: Piece, level: str | None) -> Terms:
+    """Return what a take is judged by: what it was played under, or else what is kept beside the score."""
+    if take.meta.level and take.meta.digest == piece.score.digest:
+        played = terms_of(take.meta)
+        return Terms(LEVELS[level], played.free) if level else played
+    terms, notices = terms_beside(piece, level)
+    for notice in notices:
+        print(f"coach: {notice}", file=sys.stderr)
+    return terms
 
 
 def _piece_of(take: Take, path: Path, score: Path | None, tuning: str | None, capo: int | None) -> Piece:

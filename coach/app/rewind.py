@@ -10,6 +10,7 @@ from bisect import bisect_left, bisect_right
 
 from coach.app.piece import Piece
 from coach.app.sitting import replay
+from coach.app.terms import Terms
 from coach.core.events import End, Tick
 from coach.core.profile import Profile
 from coach.core.report import Report, report
@@ -26,10 +27,20 @@ STEP_GRACE_US = 300_000  # stepping back within this long of a bar's start goes 
 class Rewind:
     """The mutable owner of a replay."""
 
-    def __init__(self, take: Take, piece: Piece, *, profile: Profile | None, limits: Limits) -> None:
+    def __init__(
+        self,
+        take: Take,
+        piece: Piece,
+        *,
+        profile: Profile | None,
+        limits: Limits,
+        terms: Terms | None = None,
+    ) -> None:
+        """``terms``: what was asked for (default: what the take was played under)."""
         self.take, self.piece, self.limits = take, piece, limits
         self.profile = profile or take.meta.profile
-        judged, ignored = replay(take, piece, profile=profile, limits=limits)
+        judged, ignored = replay(take, piece, profile=profile, limits=limits, terms=terms)
+        self._stops = judged.stops
         self.result: Report = report(judged, ignored)
         self.end_us = max(take.end_us, judged.now_us)
         self.paused = False
@@ -87,7 +98,11 @@ class Rewind:
 
     def _begin(self) -> None:
         self.session = Session(
-            self.piece.score, profile=self.profile, limits=self.limits, chunk=self.take.meta.chunk
+            self.piece.score,
+            profile=self.profile,
+            limits=self.limits,
+            stops=self._stops,
+            chunk=self.take.meta.chunk,
         )
         self.viewer = Viewer(self.session)
         self._decoder = Decoder(self.profile)

@@ -11,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 from coach.app.piece import Piece
+from coach.app.terms import Terms, terms_of
 from coach.core.events import End, Tick
 from coach.core.profile import Profile
 from coach.core.report import report
@@ -39,6 +40,7 @@ class Sitting:
         limits: Limits,
         folder: Path | None,
         started: datetime,
+        terms: Terms | None = None,
         speed: float = 1.0,
     ) -> None:
         """``folder`` is where the take is recorded; None records nothing.
@@ -46,7 +48,8 @@ class Sitting:
         ``speed`` is that of a take played back: its own time is kept, so that no verdict depends on it.
         """
         self.piece = piece
-        self.session = Session(piece.score, profile=profile, limits=limits)
+        self.terms = terms or Terms()
+        self.session = Session(piece.score, profile=profile, limits=limits, stops=self.terms.stops(piece))
         self.viewer = Viewer(self.session)
         self.decoder = Decoder(self.session.profile)
         self.recorder: Recorder | None = None
@@ -116,6 +119,8 @@ class Sitting:
             digest=score.digest,
             profile=self.session.profile,
             tolerances=limits_plain(self.session.limits),
+            level=self.terms.level.token,
+            free=tuple(sorted(self.terms.free)),
             chunk=self.session.chunk,
             started=self._started.isoformat(timespec="seconds"),
         )
@@ -146,10 +151,20 @@ def limits_of(plain: dict[str, float], tolerance_ms: float | None = None) -> Lim
 
 
 def replay(
-    take: Take, piece: Piece, *, profile: Profile | None, limits: Limits
+    take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, terms: Terms | None = None
 ) -> tuple[Session, Counter[str]]:
-    """Return the session after a whole take, and what its messages held that was not used."""
-    session = Session(piece.score, profile=profile or take.meta.profile, limits=limits, chunk=take.meta.chunk)
+    """Return the session after a whole take, and what its messages held that was not used.
+
+    ``terms``: what was asked for (default: what the take was played under).
+    """
+    chunk = take.meta.chunk
+    session = Session(
+        piece.score,
+        profile=profile or take.meta.profile,
+        limits=limits,
+        stops=(terms or terms_of(take.meta)).stops(piece, chunk),
+        chunk=chunk,
+    )
     decoder = Decoder(session.profile)
     for time_us, data in take.messages:
         for event in decoder.decode(time_us, data):

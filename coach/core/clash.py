@@ -8,6 +8,7 @@ constants as in the author's later book, appendix): d*=0.24, s1=0.0207, s2=18.96
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
 
@@ -17,6 +18,8 @@ from coach.core.pitch import frequency
 
 PARTIALS = 6
 ROLL_OFF = 0.88  # amplitude of each partial relative to the one below: Sethares' example spectrum
+OWN_CHORD = (12, 19, 24, 28)  # the octave, fifth and third above a bass: what it sounds well under
+NEAR = 2  # semitones: two low notes nearer than a third growl
 
 
 class Clash(Enum):
@@ -25,6 +28,30 @@ class Clash(Enum):
     LOW = "low"
     MIDDLE = "middle"
     HIGH = "high"
+
+    @property
+    def rank(self) -> int:
+        """0 for the mildest."""
+        return _RANKS[self]
+
+
+_RANKS = {Clash.LOW: 0, Clash.MIDDLE: 1, Clash.HIGH: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class RingOver:
+    """What would be heard if a pitch rang on."""
+
+    clash: Clash
+    in_chord: bool
+    below: bool  # another note than the written bass would lie lowest, and so turn the harmony round
+    roughness: float  # added by it, by Sethares' sum
+    share: float  # the same relative to what this pitch adds to its own major chord
+
+    @property
+    def rank(self) -> tuple[int, float]:
+        """Sorts the worst last.  Roughness is compared by ``share``, since low strings are always rougher."""
+        return self.clash.rank, self.share
 
 
 @lru_cache(maxsize=4096)
@@ -49,8 +76,25 @@ def ring_over_roughness(ringing: int, chord: Iterable[int]) -> float:
     return sum(pair_roughness(min(ringing, p), max(ringing, p)) for p in chord if p != ringing)
 
 
+def ring_over(
+    ringing: int, sounding: Iterable[int], bass: int | None, classes: frozenset[int] | None = None
+) -> RingOver:
+    """Return what is heard if ``ringing`` sounds on over the pitches ``sounding`` with the written ``bass``.
+
+    ``classes`` are the pitch classes of the harmony where it is known; None judges by what sounds.
+    """
+    chord = list(sounding)
+    if not chord:
+        return RingOver(Clash.LOW, True, False, 0.0, 0.0)
+    belongs = ringing % 12 in classes if classes else in_chord(ringing, chord, bass)
+    below = bass is not None and ringing < bass and ringing % 12 != bass % 12
+    roughness = ring_over_roughness(ringing, chord)
+    own = ring_over_roughness(ringing, [ringing + step for step in OWN_CHORD])
+    return RingOver(_grade(ringing, chord, bass, belongs, below), belongs, below, roughness, roughness / own)
+
+
 def in_chord(ringing: int, chord: Iterable[int], bass: int | None) -> bool:
-    """Return whether the ringing pitch class belongs to the new harmony.
+    """Return whether the ringing pitch class belongs to what sounds, where no harmony is known.
 
     The bass's fifth belongs even when nobody plays it: it is the bass's own third partial.
     """
@@ -60,12 +104,9 @@ def in_chord(ringing: int, chord: Iterable[int], bass: int | None) -> bool:
     return ringing % 12 in classes
 
 
-def grade(ringing: int, chord: Iterable[int], bass: int | None) -> Clash:
-    """Return how bad it is if ``ringing`` sounds on over ``chord`` with ``bass`` as the written bass."""
-    sounding = list(chord)
-    below = bass is not None and ringing < bass
-    if in_chord(ringing, sounding, bass):
+def _grade(ringing: int, sounding: list[int], bass: int | None, belongs: bool, below: bool) -> Clash:
+    if belongs:
         return Clash.MIDDLE if below else Clash.LOW
     sharp = any((ringing - p) % 12 in (1, 6, 11) for p in sounding)
-    near = bass is not None and 0 < abs(ringing - bass) <= 2  # two low notes a step apart growl
+    near = bass is not None and 0 < abs(ringing - bass) <= NEAR
     return Clash.HIGH if below or sharp or near else Clash.MIDDLE

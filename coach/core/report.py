@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from coach.core.damping import Stop, Way
+from coach.core.damping import Stop
 from coach.core.passes import Anchor, Pass
 from coach.core.score import Score
 from coach.core.session import Session
@@ -24,6 +24,7 @@ from coach.core.verdicts import (
     Stroke,
     StrokeVerdict,
 )
+from coach.core.ways import Way
 
 
 @dataclass(frozen=True, slots=True)

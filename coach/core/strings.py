@@ -1,173 +1,315 @@
-"""Which string plays which note, where the score is silent.
+"""Which string and fret play which note, where the score is silent.
 
-A best path over onset groups (Viterbi with a beam; the idea is Sayegh's, Computer Music Journal 13(3),
-1989: an optimum path over candidate positions with costs on the transitions).  Strings and frets that the
-score gives always win.  Costs, in arbitrary units (our own weights; what is costed follows Heijink &
-Meulenbroek 2002, Journal of Motor Behavior 34: hand travel, position, finger spread):
+An optimum path over the whole piece, both voices together, by dynamic programming (Sayegh 1989, Computer Music
+Journal 13(3), 76-84: candidate positions with costs on the transitions).  Costs: ``coach.core.string_costs``.
 
-- a shift of the hand: 1 a fret;
-- a stretch over four frets: 6 a fret beyond (common practice, no source: four frets, four fingers);
-- playing up the neck: 0.3 a fret of the hand's position;
-- a string still holding a note that should sound on: 8;
-- a fretted bass where an open string would do: 1.5;
-- a melody note on one of the three lowest strings: 0.4 a string.
+*Action* at a group: a place for each stroke, one note a string, and a position of the hand from which those
+places can be held.  *State* after it: the position, the string of the last tune note, and every note that
+still has to sound with its string and fret.  A note that should sound on is let go only where its string is
+plucked or where the hand, having moved or run out of fingers, cannot keep it.  Nothing else enters a cost, so
+the minimum is exact; a set of held notes is put aside only where a smaller set can copy whatever it may do for
+no more (``_undominated``), or beyond MOST_SETS, which no piece tried came near.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from coach.core.hand import HIGHEST_REACH, LOWEST_REACH, Place, hold_cost, in_order
+from coach.core.impossible import Impossible
+from coach.core.placings import Group, first_times, groups_of, positions_for, with_given
 from coach.core.pitch import Tuning
-from coach.core.score import Score, make_score
+from coach.core.score import TICKS_PER_QUARTER, Array, Score, make_score
+from coach.core.string_costs import (
+    AGAIN,
+    CUT,
+    CUT_BASS,
+    Action,
+    Actions,
+    Held,
+    change_cost,
+    shift_cost,
+)
 
-BEAM = 12  # paths kept after each group
-CHOICES = 8  # assignments considered for one group
-SPAN = 4  # frets under a resting hand
+__all__ = ["Impossible", "assign_strings", "best_path"]
+
+MOST_SETS = 400  # different sets of held notes kept after a group
+ENOUGH_SETS = 6  # sets that are not worth comparing
+FAR = 1e9
+
+Sets = tuple[Held, ...]  # by string
+_Key = tuple[Sets, int, int]  # held, tune string, position - 1
+_Found = tuple[float, Action, int, int]  # cost, action, set before, state before
+Floats = NDArray[np.float64]
+
+
+def assign_strings(score: Score) -> tuple[Score, tuple[Impossible, ...]]:
+    """Return the score with a string and fret for every note, and the notes that have no place.
+
+    A written note that is played again gets the place of its first time.  A note that is impossible keeps
+    string 0 and fret -1.  Raises nothing.
+    """
+    notes = score.notes
+    if not len(notes):
+        return score, ()
+    filled = notes.copy()
+    first = first_times(score)
+    impossible: dict[int, Impossible] = {}
+    fresh = [row == source for row, source in enumerate(first)]
+    whole: defaultdict[int, bool] = defaultdict(lambda: True)
+    for row, onset in enumerate(notes["onset"].tolist()):
+        whole[onset] &= fresh[row]
+    is_whole = [whole[onset] for onset in notes["onset"].tolist()]
+    _place(score, filled, [row for row, new in enumerate(fresh) if new and is_whole[row]], impossible)
+    _repeat(filled, first, impossible)
+    # A note that is struck in a later round only stands beside notes that have their places already.
+    mixed = {onset for onset, is_new in whole.items() if not is_new}
+    if any(new and not is_whole[row] for row, new in enumerate(fresh)):
+        rows = [
+            r for r, onset in enumerate(notes["onset"].tolist()) if onset in mixed and r not in impossible
+        ]
+        _place(score, filled, rows, impossible)
+        _repeat(filled, first, impossible)
+    made = make_score(filled, score.bars)
+    return replace(score, notes=made.notes), tuple(impossible[row] for row in sorted(impossible))
+
+
+def _repeat(filled: Array, first: list[int], impossible: dict[int, Impossible]) -> None:
+    """Give every later performance the place of the first."""
+    for row, source in enumerate(first):
+        if row == source:
+            continue
+        filled[row]["string"], filled[row]["fret"] = filled[source]["string"], filled[source]["fret"]
+        if source in impossible and row not in impossible:
+            found = impossible[source]
+            onset = filled["onset"][row]
+            beside = np.flatnonzero(filled["onset"] == onset).tolist()
+            other = next((r for r in beside if first[r] == found.other), -1)
+            impossible[row] = replace(found, row=row, other=other)
+
+
+def _place(score: Score, filled: Array, rows: list[int], impossible: dict[int, Impossible]) -> None:
+    """Fill in the places of ``rows``."""
+    groups, shared, left_out = groups_of(score, rows, filled)
+    _, actions = best_path(groups, score.tuning)
+    for group, action in zip(groups, actions, strict=True):
+        for stroke, (string, fret) in zip(group.strokes, action.places, strict=True):
+            filled[stroke.row]["string"], filled[stroke.row]["fret"] = string, fret
+    for found in left_out:
+        impossible[found.row] = with_given(found, filled)
+        filled[found.row]["string"], filled[found.row]["fret"] = 0, -1
+    for row, played in shared.items():
+        filled[row]["string"], filled[row]["fret"] = filled[played]["string"], filled[played]["fret"]
+        if played in impossible:
+            impossible[row] = replace(impossible[played], row=row)
+
+
+def best_path(groups: list[Group], tuning: Tuning) -> tuple[float, list[Action]]:
+    """Return the least cost of playing the groups in order, and an action for each that has it."""
+    if not groups:
+        return 0.0, []
+    highest = max(max(positions_for(s.places for s in group.strokes)) for group in groups)
+    return _Search(groups, tuning, highest).run()
 
 
 @dataclass(frozen=True, slots=True)
-class _Path:
+class _Step:
+    """What a state came from."""
+
     cost: float
-    hand: int  # fret under the first finger
-    held: tuple[tuple[int, int], ...]  # (string, tick its note ends)
-    back: _Path | None
-    places: tuple[tuple[int, int], ...]  # (string, fret) of this group's notes
+    action: Action | None
+    back: _Step | None
 
 
-def assign_strings(score: Score) -> tuple[Score, tuple[int, ...]]:
-    """Return the score with a string and fret for every note, and the rows that have no place.
+@dataclass(slots=True)
+class _States:
+    """States after a group: ``cost[set, tune string, position - 1]``."""
 
-    A note is impossible when no string of the tuning holds it, or when its chord needs one string twice.
-    """
-    notes = score.notes
-    if not len(notes) or bool(((notes["string"] > 0) & (notes["fret"] >= 0)).all()):
-        return score, ()
-    filled = notes.copy()
-    bounds = np.flatnonzero(np.diff(notes["onset"], prepend=notes["onset"][0] - 1))
-    ends = [*bounds[1:].tolist(), len(notes)]
-    paths: list[_Path] = [_Path(0.0, 1, (), None, ())]
-    impossible: list[int] = []
-    rows_by_group: list[list[int]] = []
-    same_stroke: dict[int, int] = {}
-    for first, last in zip(bounds.tolist(), ends, strict=True):
-        rows, shared = _strokes(score, range(first, last))
-        same_stroke |= shared
-        choices, left_out = _choices(score, rows)
-        impossible += left_out
-        rows = [row for row in rows if row not in left_out]
-        rows_by_group.append(rows)
-        paths = _step(score, paths, rows, choices)
-    path: _Path | None = min(paths, key=lambda p: p.cost)
-    for rows in reversed(rows_by_group):
-        assert path is not None
-        for row, (string, fret) in zip(rows, path.places, strict=True):
-            filled[row]["string"], filled[row]["fret"] = string, fret
-        path = path.back
-    for row, played in same_stroke.items():
-        filled[row]["string"], filled[row]["fret"] = filled[played]["string"], filled[played]["fret"]
-    made = make_score(filled, score.bars)
-    return replace(score, notes=made.notes), tuple(impossible)
+    sets: list[Sets]
+    cost: Floats
+    steps: dict[tuple[int, int, int], _Step]
 
 
-def _strokes(score: Score, rows: range) -> tuple[list[int], dict[int, int]]:
-    """Return the rows that need a place of their own, and for the others the row whose stroke they share.
+class _Search:
+    def __init__(self, groups: list[Group], tuning: Tuning, highest: int) -> None:
+        self.groups, self.highest, self.strings = groups, highest, tuning.strings
+        self.actions = Actions(tuning, highest)
+        ring = range(tuning.strings + 1)
+        self.change = {
+            slurred: np.array([[change_cost(a, b, slurred) for b in ring] for a in ring])
+            for slurred in (False, True)
+        }
+        self._shifts: dict[tuple[float, bool, bool, bool], Floats] = {}
 
-    A note written in two voices is one stroke on one string, unless the score itself names two strings.
-    """
-    given = sorted(rows, key=lambda row: not score.notes["string"][row])
-    by_pitch: dict[int, int] = {}
-    shared: dict[int, int] = {}
-    for row in given:
-        pitch = int(score.notes["pitch"][row])
-        if pitch in by_pitch and not score.notes["string"][row]:
-            shared[row] = by_pitch[pitch]
+    def run(self) -> tuple[float, list[Action]]:
+        cost = np.full((1, self.strings + 1, self.highest), FAR)
+        cost[0, 0, :] = 0.0  # the hand begins wherever it likes
+        steps = {(0, 0, position): _Step(0.0, None, None) for position in range(self.highest)}
+        states = _States([()], cost, steps)
+        for index, group in enumerate(self.groups):
+            last = index + 1 == len(self.groups)
+            until = group.onset if last else self.groups[index + 1].onset
+            states = self._step(states, group, until)
+            if len(states.sets) > ENOUGH_SETS and not last:
+                states = self._undominated(states, self.groups[index + 1])
+        step: _Step | None = min(states.steps.values(), key=lambda s: s.cost)
+        assert step is not None
+        total, path = step.cost, []
+        while step is not None and step.action is not None:
+            path.append(step.action)
+            step = step.back
+        return total, path[::-1]
+
+    def _shift(self, group: Group, under_open: bool, holding: bool) -> Floats:
+        key = (round(group.wait_s, 4), group.rested, under_open, holding)
+        if key not in self._shifts:
+            by_frets = np.array(
+                [
+                    shift_cost(
+                        frets, group.wait_s, rested=group.rested, under_open=under_open, holding=holding
+                    )
+                    for frets in range(self.highest)
+                ]
+            )
+            at = np.arange(self.highest)
+            self._shifts[key] = by_frets[np.abs(at[:, None] - at[None, :])]
+        return self._shifts[key]
+
+    def _step(self, states: _States, group: Group, until: int) -> _States:
+        """Return the states after a group, from those before it; notes over by ``until`` are forgotten."""
+        living = [tuple(h for h in held if h.end > group.onset) for held in states.sets]
+        arrivals = [self._arrivals(states.cost, group, under_open, living) for under_open in (False, True)]
+        actions = self.actions.of(group)
+        lasting = {
+            places: tuple(
+                Held(string, fret, stroke.end, stroke.bass)
+                for stroke, (string, fret) in zip(group.strokes, places, strict=True)
+                if stroke.end > until
+            )
+            for places in {action.places for action in actions}
+        }
+        best: dict[_Key, _Found] = {}
+        for k, held in enumerate(living):
+            tunes = np.flatnonzero((states.cost[k] < FAR).any(axis=1)).tolist()
+            staying = tuple((tune, tune + self.strings + 1) for tune in tunes)
+            going = tuple(((tune, tune),) for tune in range(self.strings + 1))
+            stopping = any(h.fret for h in held)
+            ringing = sum({1 << h.string for h in held})
+            after_by: dict[tuple[Sets, tuple[Place, ...]], Sets] = {}
+            for action in actions:
+                if action.extended and not stopping:
+                    continue
+                extra, kept = 0.0, held
+                if stopping or action.used & ringing:
+                    extra, kept = _keep(held, action, group.onset)
+                made = (kept, action.places)
+                if made not in after_by:
+                    after_by[made] = tuple(sorted((*(h for h in kept if h.end > until), *lasting[made[1]])))
+                after = after_by[made]
+                lowest, source = arrivals[not action.stopped]
+                at = action.position - 1
+                # With no tune note the string of the last one is remembered: rows after the first ones.
+                for tune, row in going[action.tune] if action.tune else staying:
+                    total = lowest[k][row][at] + action.cost + extra
+                    known = best.get((after, tune, at))
+                    if known is None or total < known[0]:
+                        best[after, tune, at] = (total, action, k, source[k][row][at])
+        return self._gather(best, states)
+
+    def _arrivals(
+        self, cost: Floats, group: Group, under_open: bool, living: list[Sets]
+    ) -> tuple[list[list[list[float]]], list[list[list[int]]]]:
+        """Return the least cost of reaching each position, by set and by the tune's string, and from where.
+
+        Rows 0 to strings: the tune goes to that string.  Rows after those: it stays on string 0, 1, …
+        From where: tune string times ``highest`` plus position - 1.
+        """
+        shift = np.stack([self._shift(group, under_open, any(h.fret for h in held)) for held in living])
+        changed = cost[:, :, None, :] + self.change[group.slurred][None, :, :, None]
+        from_tune = changed.argmin(axis=1)
+        moved = np.concatenate([changed.min(axis=1), cost], axis=1)  # set, row, position
+        reached = moved[:, :, :, None] + shift[:, None, :, :]
+        from_position = reached.argmin(axis=2)
+        stay = np.broadcast_to(np.arange(self.strings + 1)[None, :, None], cost.shape)
+        tunes = np.take_along_axis(np.concatenate([from_tune, stay], axis=1), from_position, axis=2)
+        return reached.min(axis=2).tolist(), (tunes * self.highest + from_position).tolist()
+
+    def _gather(self, best: dict[_Key, _Found], before: _States) -> _States:
+        numbers: dict[Sets, int] = {}
+        for held, _, _ in best:
+            numbers.setdefault(held, len(numbers))
+        if len(numbers) > MOST_SETS:
+            least = dict.fromkeys(numbers, FAR)
+            for (held, _, _), found in best.items():
+                least[held] = min(least[held], found[0])
+            kept = sorted(numbers, key=lambda held: least[held])[:MOST_SETS]
+            numbers = {held: number for number, held in enumerate(kept)}
+        cost = np.full((len(numbers), self.strings + 1, self.highest), FAR)
+        steps = {}
+        for (held, tune, at), (total, action, k, source) in best.items():
+            if held in numbers:
+                where = (numbers[held], tune, at)
+                cost[where] = total
+                steps[where] = _Step(total, action, before.steps[k, *divmod(source, self.highest)])
+        return _States(list(numbers), cost, steps)
+
+    def _undominated(self, states: _States, following: Group) -> _States:
+        """Return the states without those that another can copy for no more, whatever comes.
+
+        A set that holds less, or only open strings more (which cost a cut at most), can do what the other does:
+        its hand moves at the next group from its own position, and moving in two goes is never cheaper.
+        """
+        count = len(states.sets)
+        shift = np.stack([self._shift(following, False, any(h.fret for h in held)) for held in states.sets])
+        change = float(self.change[following.slurred].max())
+        copied = (states.cost.min(axis=1)[:, :, None] + shift).min(axis=1) + change  # set, position
+        least = states.cost.min(axis=(1, 2))
+        as_sets = [frozenset(held) for held in states.sets]
+        for mine in range(count):
+            for other in np.argsort(least).tolist():
+                if least[other] >= FAR or other == mine:
+                    continue
+                more = as_sets[other] - as_sets[mine]
+                if any(h.fret for h in more):
+                    continue
+                bound = copied[other] + sum(CUT_BASS if h.bass else CUT for h in more)
+                worse = states.cost[mine] > bound[None, :]
+                states.cost[mine][worse] = FAR
+        steps = {where: step for where, step in states.steps.items() if states.cost[where] < FAR}
+        kept = sorted({where[0] for where in steps})
+        number = {k: i for i, k in enumerate(kept)}
+        return _States(
+            [states.sets[k] for k in kept],
+            states.cost[kept],
+            {(number[k], tune, at): step for (k, tune, at), step in steps.items()},
+        )
+
+
+def _keep(held: Sets, action: Action, tick: int) -> tuple[float, Sets]:
+    """Return what it costs to go on holding notes through an action, and those that are held on."""
+    cost = 0.0
+    kept: list[Held] = []
+    for note in held:
+        if action.used >> note.string & 1:
+            again = (note.string, note.fret) in action.places
+            cost += AGAIN if again else note.cut_cost(tick, TICKS_PER_QUARTER)
+        elif note.fret and not LOWEST_REACH <= note.fret - action.position <= HIGHEST_REACH:
+            cost += note.cut_cost(tick, TICKS_PER_QUARTER)
         else:
-            by_pitch.setdefault(pitch, row)
-    return [row for row in rows if row not in shared], shared
-
-
-def _step(
-    score: Score, paths: list[_Path], rows: list[int], choices: list[tuple[tuple[int, int], ...]]
-) -> list[_Path]:
-    if not rows:
-        return [replace(path, back=path, places=()) for path in paths]
-    onset = int(score.notes["onset"][rows[0]])
-    ends = [int(score.notes["onset"][r] + score.notes["duration"][r]) for r in rows]
-    grown: list[_Path] = []
-    for path in paths:
-        for places in choices:
-            cost, hand = _cost(score, path, rows, places, onset)
-            held = dict(item for item in path.held if item[1] > onset)
-            held.update((string, end) for (string, _), end in zip(places, ends, strict=True))
-            grown.append(_Path(path.cost + cost, hand, tuple(held.items()), path, places))
-    grown.sort(key=lambda p: p.cost)
-    return grown[:BEAM]
-
-
-def _cost(
-    score: Score, path: _Path, rows: list[int], places: tuple[tuple[int, int], ...], onset: int
-) -> tuple[float, int]:
-    fretted = [fret for _, fret in places if fret > 0]
-    hand = path.hand
-    if fretted:
-        low, high = min(fretted), max(fretted)
-        if low < hand or high > hand + SPAN - 1:
-            hand = max(1, low if low < hand else high - SPAN + 1)
-            hand = min(hand, low)
-    cost = abs(hand - path.hand) + 0.3 * (hand - 1)
-    if fretted:
-        cost += 6.0 * max(0, max(fretted) - min(fretted) - SPAN + 1)
-    busy = {string for string, end in path.held if end > onset}
-    for row, (string, fret) in zip(rows, places, strict=True):
-        bass = bool(score.notes["bass"][row])
-        cost += 8.0 * (string in busy)
-        if bass and fret > 0 and int(score.notes["pitch"][row]) in _open(score.tuning):
-            cost += 1.5
-        if not bass and string > 3:
-            cost += 0.4 * (string - 3)
-    return cost, hand
-
-
-def _open(tuning: Tuning) -> set[int]:
-    return {tuning.open_pitch(string) for string in range(1, tuning.strings + 1)}
-
-
-def _choices(score: Score, rows: list[int]) -> tuple[list[tuple[tuple[int, int], ...]], list[int]]:
-    """Return the few best placings of a group's notes, one note a string, and the rows left without one."""
-    options: list[list[tuple[int, int]]] = []
-    left_out: list[int] = []
-    for row in rows:
-        found = _positions(score, row)
-        if found:
-            options.append(found)
-        else:
-            left_out.append(row)
-    partial: list[tuple[tuple[int, int], ...]] = [()]
-    kept = [row for row in rows if row not in left_out]
-    for row, option in zip(kept, options, strict=True):
-        longer = [
-            (*done, place) for done in partial for place in option if place[0] not in {s for s, _ in done}
-        ]
-        if not longer:  # two notes on one string: the later row has no place
-            left_out.append(row)
-            continue
-        longer.sort(key=_spread)
-        partial = longer[: 4 * CHOICES]
-    return partial[:CHOICES], left_out
-
-
-def _spread(places: tuple[tuple[int, int], ...]) -> tuple[int, int]:
-    fretted = [fret for _, fret in places if fret > 0]
-    return (max(0, max(fretted) - min(fretted) - SPAN + 1) if fretted else 0, sum(fretted))
-
-
-def _positions(score: Score, row: int) -> list[tuple[int, int]]:
-    note = score.notes[row]
-    string, fret, pitch = int(note["string"]), int(note["fret"]), int(note["pitch"])
-    if 0 < string <= score.tuning.strings:
-        given = fret if fret >= 0 else score.tuning.fret(string, pitch)
-        if given is not None:
-            return [(string, given)]
-    return score.tuning.positions(pitch)
+            kept.append(note)
+    stopped = sorted((h for h in kept if h.fret), key=lambda h: h.cut_cost(tick, TICKS_PER_QUARTER))
+    if not stopped:
+        return cost, tuple(kept)
+    alone = hold_cost(action.stopped, action.opens, action.position)
+    while stopped and alone is not None:
+        places = in_order((*action.stopped, *((h.string, h.fret) for h in stopped)))
+        together = hold_cost(places, action.opens, action.position)
+        if together is not None:
+            return cost + together - alone, tuple(kept)
+        cost += stopped[0].cut_cost(tick, TICKS_PER_QUARTER)
+        kept.remove(stopped.pop(0))
+    return cost, tuple(kept)

@@ -6,13 +6,15 @@ What is done (common practice of guitar engraving, no source):
 Between two that cross and lie alike, the one plucked by the thumb, then the one with stems down, then the
 later-numbered one is taken.  In a bar where another voice lies lowest twice as often, and low throughout,
 that one is the bass of the bar (voices change roles in some files).  Where the bass is silent the lowest
-note of another voice stands in if it is on a wound string and lies nearer to the bass than to the top
-voice.  Inner voices are not bass.
+note of another voice stands in if it is on a wound string, lies nearer to the bass than to the top voice
+and is not marked for another finger than the thumb.  Inner voices are not bass.
 
 *One voice.*  First the thumb: where p is written on some notes and another finger on others, each note
-with a mark follows it.  Then stems, if they tell voices apart: both directions met, and those down lie lower
-than those up (with stems drawn by height alone it is the other way round).  Then register: the lowest note
-of its onset on a wound string (below G3), unless it is the next step up of an arpeggio on a bass just struck.
+with a mark follows it, and so where every note has its mark: a line plucked by i and m has no bass, one
+plucked by p is all bass.  Then stems, if they tell voices apart: both directions met, and those down lie
+lower than those up (with stems drawn by height alone it is the other way round).  Then register: the lowest
+note of its onset on a wound string (below G3), unless it is the next step up of an arpeggio on a
+bass just struck.
 
 *Always.*  In a chord of the bass voice only the lowest note and others below G3 are bass.  A p below G3 is
 bass where the bass voice itself strikes nothing, and so is the lowest note, if below G3, of a chord of
@@ -87,6 +89,7 @@ def _lowest_voice(notes: Array) -> Mask:
     silent = ~_covered(notes["onset"], notes[bass])
     shared = together[np.searchsorted(onsets, notes["onset"])]
     stand_in = silent & shared & (index != top) & (notes["pitch"] < min(border, G3)) & _lowest_of_onset(notes)
+    stand_in &= (notes["pluck"] == 0) | (notes["pluck"] == THUMB)
     thumb = (notes["pluck"] == THUMB) & (notes["pitch"] < G3)
     thumb &= ~np.isin(notes["onset"], notes["onset"][bass])
     return np.asarray(bass | stand_in | thumb)
@@ -115,7 +118,7 @@ def _one_voice(notes: Array) -> Mask:
         bass = _by_register(notes)
     plucked = notes["pluck"] > 0
     thumb = notes["pluck"] == THUMB
-    if thumb.any() and (plucked & ~thumb).any():
+    if plucked.all() or (thumb.any() and (plucked & ~thumb).any()):
         bass = np.where(plucked, thumb, bass)
     return np.asarray(bass | (thumb & (notes["pitch"] < G3)))
 

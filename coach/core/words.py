@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from coach.core.clash import Clash
-from coach.core.damping import Reason, Way
+from coach.core.damping import Reason
 from coach.core.pitch import name
 from coach.core.score import Score
 from coach.core.verdicts import Damping, Stroke
+from coach.core.ways import Way
 
 CIRCLED = "⓪①②③④⑤⑥⑦⑧⑨⑩"
 
@@ -188,10 +189,14 @@ def tempo_words(score: Score) -> str:
     """Return the written tempo in the meter's own beat, such as ``♩ = 58``; empty where none is given."""
     if not score.tempo_given or not score.bars:
         return ""
-    qpm, first = score.qpm(0), score.bars[0]
-    if first.beat_unit == 8 and first.beats % 3 == 0:
-        return f"♩. = {qpm / 1.5:.0f}"
-    return f"♩ = {qpm:.0f}"
+    quarters = beat_quarters(score)
+    return f"{'♩.' if quarters == 1.5 else '♩'} = {score.qpm(0) / quarters:.0f}"
+
+
+def beat_quarters(score: Score) -> float:
+    """Return the quarter notes in the beat that a tempo counts: one, or one and a half in 6/8 and its like."""
+    first = score.bars[0]
+    return 1.5 if first.beat_unit == 8 and first.beats % 3 == 0 else 1.0
 
 
 def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:

@@ -7,11 +7,13 @@ from collections.abc import Mapping
 from xml.etree.ElementTree import Element
 from xml.sax.saxutils import escape, quoteattr
 
+from coach.core.words import WAY_SHORT
 from coach.files.limits import MAX_TEXT
 from coach.files.written import WrittenBar
 from coach.files.xml_marks import BEAT_UNITS
 from coach.files.xml_tree import decimal, text_of, whole
 
+WAYS = frozenset(WAY_SHORT.values())
 CLEF_LINES = {"G": 2, "F": 4, "C": 3, "percussion": 2}
 BAR_STYLE = re.compile(
     "regular|dotted|dashed|heavy|light-light|light-heavy|heavy-light|heavy-heavy|tick|none"
@@ -100,18 +102,22 @@ def barline_xml(element: Element) -> str:
 def direction_xml(element: Element, offset: int, staves: Mapping[int, int]) -> str:
     """Return a ``direction``: words, dynamics, hairpins, tempo and signs; "" where nothing of these is left.
 
-    Damping marks and the string numbers after them are left out: the screen draws them itself.
+    Damping marks, the string numbers and the ways after them are left out: the screen draws them itself.
     """
     staff = whole(text_of(element, "staff")) or min(staves)
     if staff not in staves:
         return ""
     out: list[str] = []
-    after_damp = False
+    after_damp = 0  # elements since a damp, counted from 1
     for kind in element.iterfind("direction-type/*"):
-        is_damp = kind.tag in ("damp", "damp-all")
-        if not is_damp and not (after_damp and kind.tag == "words"):
+        named = after_damp == 1 and kind.tag == "words"
+        way = after_damp == 2 and kind.tag == "words" and text_of(kind) in WAYS
+        if kind.tag in ("damp", "damp-all"):
+            after_damp = 1
+            continue
+        if not (named or way):
             out.append(_direction_type(kind))
-        after_damp = is_damp
+        after_damp = 2 if named else 0
     kept = "".join(f"<direction-type>{kind}</direction-type>" for kind in out if kind)
     if not kept:
         return ""

@@ -8,14 +8,15 @@ a notation staff with tablature the notes come from the notation, strings and fr
 from __future__ import annotations
 
 import hashlib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
 import numpy as np
 
 from coach.core.errors import ScoreError, one_line
-from coach.core.score import ANCHOR, make_score
+from coach.core.pitch import Tuning
+from coach.core.score import ANCHOR, Score, make_score
 from coach.core.voices import mark_bass
 from coach.files.bars import name_all, settle_bars
 from coach.files.engraved import Engraving, engraved_xml
@@ -50,9 +51,38 @@ def parse_musicxml(data: bytes, where: str, *, part: str = "") -> ScoreFile:
     ``part``: id of the part to read; "" for the most guitar-like.  Raises ScoreError as above.
     """
     notices = Notices(where)
+    document = read_document(data, notices, part=part)
+    score = score_of(document, notices, hashlib.sha256(data).hexdigest())
+    makers = document.root.findall("identification/creator")
+    engraving = Engraving(
+        title=score.title,
+        creators=[(maker.get("type", "composer"), text_of(maker)) for maker in makers[:8]],
+        rights=[text_of(right) for right in document.root.findall("identification/rights")[:8]],
+        octave_clef=document.octave_clef,
+        below={score.ids[written] for written in np.unique(score.notes["written"][score.notes["bass"]])},
+    )
+    return ScoreFile(score, engraved_xml(document.part, engraving), notices.lines())
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A file's element tree, partwise, and the part of it that is read: bars settled, everything named."""
+
+    root: Element
+    part: Part  # its notes keep their elements in ``root``; pitches sounding
+    tuning: Tuning
+    octave_clef: bool  # read an octave below what the file says: to be drawn with an octave clef
+
+
+def read_document(data: bytes, notices: Notices, *, part: str = "") -> Document:
+    """Return the tree of a MusicXML file and the part to read, as written.
+
+    Raises ScoreError as above.
+    """
+    where = notices.where
     root = parse_tree(unpack(data, where) if data.startswith(ZIP_MARK) else data, where)
     if root.tag == "score-timewise":
-        root = _partwise(root)
+        root = partwise(root)
     if root.tag != "score-partwise":
         what, remedy = OTHER_ROOTS.get(root.tag, (f"the root element <{root.tag[:40]}> is no MusicXML score",
                                                   "export it as MusicXML"))  # fmt: skip
@@ -75,34 +105,34 @@ def parse_musicxml(data: bytes, where: str, *, part: str = "") -> ScoreFile:
     moved = read.heads()[0].pitch != before
     settle_bars(read, notices)
     name_all(read)
+    octave_clef = read.plain_treble and not octave_said and not moved and not chosen.other
+    return Document(root, read, tuning, octave_clef)
+
+
+def score_of(document: Document, notices: Notices, digest: str = "") -> Score:
+    """Return the score of a document: its part performed, its bass marked.
+
+    Raises ScoreError where the repeats make it longer than any piece.
+    """
+    read = document.part
     performance = perform(read, notices)
-    heads = read.heads()
     score = make_score(
         performance.notes,
         performance.bars,
-        title=_title(root),
-        digest=hashlib.sha256(data).hexdigest(),
-        tuning=tuning,
+        title=_title(document.root),
+        digest=digest,
+        tuning=document.tuning,
         tempo=performance.tempo,
         tempo_given=performance.tempo_given,
         mode=read.mode,
         damps=performance.damps,
-        ids=tuple(note.id for note in heads),
+        ids=tuple(note.id for note in read.heads()),
         bar_ids=tuple(bar.id for bar in read.bars),
         **_anchors(read),
     )
     marked = mark_bass(score.notes)
     marked.flags.writeable = False
-    score = replace(score, notes=marked)
-    makers = root.findall("identification/creator")
-    engraving = Engraving(
-        title=score.title,
-        creators=[(maker.get("type", "composer"), text_of(maker)) for maker in makers[:8]],
-        rights=[text_of(right) for right in root.findall("identification/rights")[:8]],
-        octave_clef=read.plain_treble and not octave_said and not moved and not chosen.other,
-        below={score.ids[written] for written in np.unique(marked["written"][marked["bass"]])},
-    )
-    return ScoreFile(score, engraved_xml(read, engraving), notices.lines())
+    return replace(score, notes=marked)
 
 
 def _choose(parts: list[Candidate], notices: Notices, wanted: str) -> tuple[Candidate, list[Candidate]]:
@@ -157,7 +187,7 @@ def _borrow_marks(read: Part, above: list[Candidate], where: str) -> None:
                 )  # fmt: skip
 
 
-def _partwise(root: Element) -> Element:
+def partwise(root: Element) -> Element:
     """Return a timewise score turned partwise."""
     turned = Element("score-partwise", root.attrib)
     parts: dict[str, Element] = {}

@@ -66,7 +66,8 @@ def perform(part: Part, notices: Notices) -> Performance:
         for bar in bars
         for mark in part.bars[bar.written].damps
     }
-    return Performance(_join(part, bars, notices), tuple(bars), tempo, given, tuple(damps))
+    in_time = tuple(sorted(damps, key=lambda mark: mark.onset))  # files go voice by voice
+    return Performance(_join(part, bars, notices), tuple(bars), tempo, given, in_time)
 
 
 def _tempo(part: Part, bars: list[Bar]) -> tuple[bool, Array]:

@@ -14,11 +14,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from coach.core.excerpts import pulse_of
 from coach.core.score import TICKS_PER_QUARTER, Bar, Score
 
 Place = tuple[int, int]
 
 UNIT = TICKS_PER_QUARTER // 24  # a drawn tick: 24 to a quarter, so that 32nds are 3 and triplet 16ths 4
+MOST_UPPER = 3  # voices above the bass: four on one staff are as many as an engraver takes
 _GRIDS = (12, 6, 8, 3, 4)  # steps tried for each beat, in units: 8ths, 16ths, triplets, 32nds, triplet 16ths
 _TYPES = {96: "whole", 48: "half", 24: "quarter", 12: "eighth", 6: "16th", 3: "32nd"}
 # What one note can be, in units: plain, with a dot, and the double whole note.
@@ -41,7 +43,7 @@ class Piece:
     tied_from: bool = False
     tied_to: bool = False
     tuplet: str = ""  # start, stop
-    beam: str = ""  # begin, continue, end
+    beams: tuple[str, ...] = ()  # outermost first: begin, continue, end, forward hook, backward hook
 
 
 def to_units(ticks: int) -> int:
@@ -49,10 +51,18 @@ def to_units(ticks: int) -> int:
     return max(round(ticks / UNIT), 1)
 
 
-def lay_lines(score: Score) -> list[list[list[Piece]]]:
-    """Return for each drawn voice, for each bar, what stands in it."""
+def lay_lines(score: Score, apart: bool = False) -> list[list[list[Piece]]]:
+    """Return for each drawn voice, for each bar, what stands in it: the melody, the bass, inner voices.
+
+    ``apart`` keeps up to ``MOST_UPPER`` written voices of the melody apart; else they are drawn as one.
+    """
     bass = score.notes["bass"]
     masks = [~bass, bass] if bass.any() and not bass.all() else [np.ones(len(bass), bool)]
+    voices = np.unique(score.notes["voice"][~bass])
+    if apart and 1 < len(voices) <= MOST_UPPER:
+        upper = [~bass & (score.notes["voice"] == voice) for voice in voices]
+        upper.sort(key=lambda mask: -float(np.median(score.notes["pitch"][mask])))
+        masks = [upper[0], *([bass] if bass.any() else []), *upper[1:]]
     return [_line(score, np.flatnonzero(mask & (score.notes["duration"] > 0))) for mask in masks]
 
 
@@ -135,13 +145,27 @@ def _fill(
             out[bar].append(Piece(0, full, (), False))
             continue
         while at < stop:
-            length, triplet = _longest(grid, bar, at, stop)
+            end_here = stop if rows else min(stop, _rest_end(score.bars[bar], at, stop))
+            length, triplet = _longest(grid, bar, at, end_here)
             made.append(Piece(at, length, rows, triplet))
             out[bar].append(made[-1])
             at += length
     if rows:
         for piece, following in pairwise(made):
             piece.tied_to = following.tied_from = True
+
+
+def _rest_end(bar: Bar, at: int, stop: int) -> int:
+    """Return where a rest from a place has to end so that the beats can be seen (common practice, no source).
+
+    A rest fills what is left of its beat, or a beat, or the half of a bar of four.
+    """
+    pulse = pulse_of(bar) // UNIT
+    place = at + bar.lead // UNIT
+    if place % pulse:
+        return at + pulse - place % pulse
+    four = bar.full_length // UNIT == 4 * pulse
+    return at + (2 * pulse if four and place % (2 * pulse) == 0 and stop - at >= 2 * pulse else pulse)
 
 
 def _longest(grid: _Grid, bar: int, at: int, stop: int) -> tuple[int, bool]:
@@ -174,9 +198,23 @@ def _beams(bar: Bar, pieces: list[Piece]) -> None:
             runs[-1].append(piece)
     for run in runs:
         if len(run) > 1:
-            for joined in run:
-                joined.beam = "continue"
-            run[0].beam, run[-1].beam = "begin", "end"
+            flags = [_flags(piece) for piece in run]
+            for index, piece in enumerate(run):
+                piece.beams = tuple(_beam(flags, index, level) for level in range(1, flags[index] + 1))
+
+
+def _flags(piece: Piece) -> int:
+    name, _ = (TRIPLETS if piece.triplet else VALUES).get(piece.length, ("eighth", 0))
+    return {"16th": 2, "32nd": 3}.get(name, 1)
+
+
+def _beam(flags: list[int], index: int, level: int) -> str:
+    """Return what the beam of a level does at a place in a run with these numbers of flags."""
+    before = index > 0 and flags[index - 1] >= level
+    after = index + 1 < len(flags) and flags[index + 1] >= level
+    if before or after:
+        return "continue" if before and after else "end" if before else "begin"
+    return "backward hook" if index else "forward hook"
 
 
 def _tuplets(pieces: list[Piece]) -> None:

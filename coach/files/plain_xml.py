@@ -1,31 +1,50 @@
-"""A plain engraving source (MusicXML 4.0) for a score that has none of its own, such as one from an SMF.
+"""A plain engraving source (MusicXML 4.0) for a score that has none of its own: from an SMF, or our own.
 
-Two voices on one staff: melody stems up, bass stems down, treble clef sounding an octave lower.  Only the
-picture is simplified: places are drawn on the nearest 32nd or triplet of their beat, and within
-a voice a chord ends where the next begins.  The score itself keeps its own times.  Pitches are sounding
-ones, which is what ``pitch`` holds under a clef with an octave change.
+Voices on one staff, treble clef sounding an octave lower: melody stems up, bass stems down, unless the score
+gives stems.  Only the picture is simplified: places are drawn on the nearest 32nd or triplet of their
+beat, within a voice a chord ends where the next begins, and grace notes are left out.  The score itself
+keeps its own times.  Pitches are sounding ones, which is what ``pitch`` holds under a clef with an octave
+change.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from xml.sax.saxutils import escape
 
 import numpy as np
 
+from coach.core.cues import Cue, Section
 from coach.core.errors import one_line
-from coach.core.pitch import STEPS
+from coach.core.pitch import STANDARD, Tuning
 from coach.core.score import ANCHOR, Array, Bar, Score
-from coach.files.plain_layout import TRIPLETS, UNIT, VALUES, Piece, lay_lines, to_units
+from coach.core.spelling import Key
+from coach.core.words import string_sign
+from coach.files.plain_layout import UNIT, Piece, lay_lines, to_units
+from coach.files.plain_note import Head, Spelt, note_xml, signs, spell, spell_in
 
-# Steps on the line of fifths from F: FCGDAEB.  A key's notes are spelt from three fifths below its tonic
-# (in C: E flat) to eight above (G sharp), minor keys' leading notes included (common practice, no source).
-_LINE = "FCGDAEB"
+__all__ = ["lay_out", "spell", "to_musicxml"]
+
+ALTERS = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}
+MINOR_TONIC = 3  # fifths from a signature to the tonic of its minor key
 
 
-def to_musicxml(score: Score) -> str:
-    """Return MusicXML text; ids of notes and bars are ``score.ids`` and ``score.bar_ids``."""
-    return lay_out(score)[0]
+def to_musicxml(
+    score: Score,
+    *,
+    cues: Sequence[Cue] = (),
+    sections: Sequence[Section] = (),
+    keys: Sequence[Key] = (),
+    apart: bool = False,
+) -> str:
+    """Return MusicXML text; ids of notes and bars are ``score.ids`` and ``score.bar_ids``.
+
+    ``cues`` are words below the staff.  ``sections`` get a heading, a line of their own, and repeat signs
+    or else a double barline between them.  ``keys`` (one a bar) spell the notes; without them the key
+    signature and its mode do.  ``apart`` keeps the written voices of the melody apart.
+    """
+    return _Writer(score, cues, sections, keys, apart).write()
 
 
 def lay_out(score: Score) -> tuple[str, tuple[str, ...], Array]:
@@ -33,136 +52,214 @@ def lay_out(score: Score) -> tuple[str, tuple[str, ...], Array]:
 
     ``score`` must have no repeats: each of its bars is written once.
     """
-    lines = lay_lines(score)
-    ids: list[str] = []
-    anchors: list[tuple[int, int, int]] = []
-    parts: dict[int, int] = defaultdict(int)  # how many pieces of each tie chain are drawn
+    writer = _Writer(score, (), (), (), False)
+    return writer.write(), tuple(writer.ids), np.array(writer.anchors, ANCHOR)
 
-    def name(bar: int, piece: Piece, row: int) -> str:
+
+class _Writer:
+    """Writes a score, bar by bar."""
+
+    def __init__(
+        self, score: Score, cues: Sequence[Cue], sections: Sequence[Section], keys: Sequence[Key], apart: bool
+    ) -> None:
+        self.score, self.sections, self.apart = score, sections, apart
+        self.lines = lay_lines(score, apart=apart)
+        self.ids: list[str] = []
+        self.anchors: list[tuple[int, int, int]] = []
+        self.parts: dict[int, int] = defaultdict(int)  # how many pieces of each tie chain are drawn
+        self.spelling = self._spelling(keys)
+        self.beside: dict[int, list[tuple[int, str]]] = defaultdict(
+            list
+        )  # bar -> (units from its start, text)
+        for cue in cues:
+            words = f'<words font-style="italic">{_text(cue.text)}</words>'
+            self._direct(cue.tick, f"<direction-type>{words}</direction-type>")
+        for mark in score.damps:
+            kind = "<damp-all/>" if mark.everything else "<damp/>"
+            named = (
+                ""
+                if mark.string is None
+                else f"<direction-type><words>{mark.string}</words></direction-type>"
+            )
+            self._direct(mark.onset, f"<direction-type>{kind}</direction-type>{named}")
+
+    def _direct(self, tick: int, text: str) -> None:
+        bar = self.score.bar_index(tick)
+        place = round((tick - self.score.bars[bar].onset) / UNIT)
+        self.beside[bar].append((min(max(place, 0), to_units(self.score.bars[bar].length)), text))
+
+    def _spelling(self, keys: Sequence[Key]) -> dict[int, Spelt]:
+        """Return the spelling of each row."""
+        out: dict[int, Spelt] = {}
+        modes = {"major": 0, "minor": MINOR_TONIC}
+        for row, (pitch, index) in enumerate(self.score.notes[["pitch", "bar"]].tolist()):
+            fifths = self.score.bars[index].fifths
+            if keys:
+                out[row] = spell_in(pitch, keys[index])
+            elif self.score.mode in modes:
+                minor = self.score.mode == "minor"
+                out[row] = spell_in(pitch, Key(fifths + modes[self.score.mode], minor))
+            else:
+                out[row] = spell(pitch, fifths)
+        return out
+
+    def write(self) -> str:
+        """Return the text."""
+        score = self.score
+        out = [
+            '<?xml version="1.0" encoding="UTF-8"?>\n<score-partwise version="4.0">'
+            f"<work><work-title>{_text(score.title)}</work-title></work>"
+            '<part-list><score-part id="P1"><part-name/></score-part></part-list>\n<part id="P1">'
+        ]
+        for index, bar in enumerate(score.bars):
+            implicit = ' implicit="yes"' if bar.number == 0 else ""
+            out.append(f'<measure number="{bar.number}" id="{score.bar_ids[bar.written]}"{implicit}>')
+            out += self._bar(index, bar)
+            out.append("</measure>\n")
+        out.append("</part></score-partwise>\n")
+        return "".join(out)
+
+    def _bar(self, index: int, bar: Bar) -> list[str]:
+        before = self.score.bars[index - 1] if index else None
+        begins = next((s for s in self.sections if s.bar == index), None)
+        ends = next((s for s in self.sections if s.last == index), None)
+        out = []
+        if begins is not None:
+            out.append('<print new-system="yes"/>' if index else "")
+            if begins.twice:
+                out.append(_barline("left", "heavy-light", "forward"))
+        out.append(_attributes(self.score, bar, before))
+        if index == 0:
+            out.append(_tempo(self.score, bar) + _tuning(self.score.tuning))
+        if begins is not None:
+            out.append(_heading(begins.name))
+        lines = [(voice, line[index]) for voice, line in enumerate(self.lines, 1)]
+        if self.apart:  # a voice that is silent all through the bar is left out of it
+            lines = [item for item in lines if any(piece.rows for piece in item[1])] or lines[:1]
+        drawn = signs([(p.start, voice, p) for voice, line in lines for p in line], self.spelling, bar.fifths)
+        beside: list[tuple[int, str]] = []
+        for voice, line in lines:
+            if voice != lines[0][0]:
+                out.append(f"<backup><duration>{to_units(bar.length)}</duration></backup>")
+            if voice == lines[-1][0]:
+                beside = sorted(self.beside.pop(index, []), key=lambda item: item[0])
+            for piece in line:
+                out += self._directions(beside, piece.start, piece.start + piece.length)
+                for position, row in enumerate(piece.rows or (-1,)):
+                    head = Head(
+                        row=row,
+                        name=self._name(index, piece, row),
+                        spelt=self.spelling.get(row),
+                        sign=drawn.get((voice, piece.start, row), ""),
+                        chord=position > 0,
+                        voice=voice,
+                        stem=self._stem(row, voice),
+                        hidden=voice > 2,
+                    )
+                    out.append(note_xml(self.score, bar, piece, head))
+        out += self._directions(beside, to_units(bar.length), to_units(bar.length) + 1)
+        last = index == len(self.score.bars) - 1
+        if ends is not None or last:
+            again = ends is not None and ends.twice
+            style = "light-heavy" if again or last else "light-light"
+            out.append(_barline("right", style, "backward" if again else ""))
+        return out
+
+    @staticmethod
+    def _directions(beside: list[tuple[int, str]], start: int, end: int) -> list[str]:
+        """Take out and return the directions that stand from one place to another, ahead of what is there."""
+        out = []
+        while beside and beside[0][0] < end:
+            place, text = beside.pop(0)
+            moved = f"<offset>{place - start}</offset>" if place > start else ""
+            out.append(f'<direction placement="below">{text}{moved}</direction>')
+        return out
+
+    def _name(self, bar: int, piece: Piece, row: int) -> str:
+        """Return the id of a note or rest, and keep its place."""
         if row < 0:
-            found = f"r{len(ids) + 1}"
+            found = f"r{len(self.ids) + 1}"
         else:
-            parts[row] += 1
-            found = score.ids[score.notes["written"][row]] + (f"-{parts[row]}" if parts[row] > 1 else "")
-        anchors.append((bar, piece.start * UNIT, len(ids)))
-        ids.append(found)
+            self.parts[row] += 1
+            found = self.score.ids[self.score.notes["written"][row]]
+            found += f"-{self.parts[row]}" if self.parts[row] > 1 else ""
+        self.anchors.append((bar, piece.start * UNIT, len(self.ids)))
+        self.ids.append(found)
         return found
 
-    out = [
-        '<?xml version="1.0" encoding="UTF-8"?>\n<score-partwise version="4.0">'
-        f"<work><work-title>{escape(one_line(score.title))}</work-title></work>"
-        '<part-list><score-part id="P1"><part-name/></score-part></part-list>\n<part id="P1">'
-    ]
-    for index, bar in enumerate(score.bars):
-        before = score.bars[index - 1] if index else None
-        implicit = ' implicit="yes"' if bar.number == 0 else ""
-        out.append(f'<measure number="{bar.number}" id="{score.bar_ids[bar.written]}"{implicit}>')
-        out.append(_attributes(bar, before) + (_tempo(score) if index == 0 else ""))
-        signs = _signs(score, bar, [line[index] for line in lines])
-        for voice, line in enumerate(lines, 1):
-            stem = "" if len(lines) == 1 else ("up", "down")[voice - 1]
-            if voice > 1:
-                out.append(f"<backup><duration>{to_units(bar.length)}</duration></backup>")
-            for piece in line[index]:
-                for position, row in enumerate(piece.rows or (-1,)):
-                    sign = signs.get((voice, piece.start, row), "")
-                    found = name(index, piece, row)
-                    out.append(_note(score, bar, piece, row, found, position > 0, sign, voice, stem))
-        out.append("</measure>\n")
-    out.append("</part></score-partwise>\n")
-    return "".join(out), tuple(ids), np.array(anchors, ANCHOR)
+    def _stem(self, row: int, voice: int) -> str:
+        """Return the direction of a stem: as given, else up for the first of several voices."""
+        if len(self.lines) == 1:
+            return ""
+        given = int(self.score.notes["stem"][row]) if row >= 0 else 0
+        if given:
+            return "up" if given > 0 else "down"
+        bass = row >= 0 and bool(self.score.notes["bass"][row])
+        return "down" if bass or voice > 1 else "up"
 
 
-def spell(pitch: int, fifths: int) -> tuple[str, int, int]:
-    """Return step, alteration and octave (of scientific pitch notation) that a key gives a pitch."""
-    place = (pitch * 7 % 12 + 1 - (fifths - 2)) % 12 + fifths - 2  # on the line of fifths, F being 0
-    alter, step = divmod(place, 7)
-    letter = _LINE[step]
-    natural = (0, 2, 4, 5, 7, 9, 11)[STEPS.index(letter)]
-    return letter, alter, (pitch - alter - natural) // 12 - 1
+def _text(text: str) -> str:
+    return escape(one_line(text))
 
 
-def _signs(score: Score, bar: Bar, voices: list[list[Piece]]) -> dict[tuple[int, int, int], str]:
-    """Return the accidental to draw by (voice, start, row of the score)."""
-    words = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
-    order = _LINE if bar.fifths > 0 else _LINE[::-1]
-    in_key = dict.fromkeys(order[: abs(bar.fifths)], 1 if bar.fifths > 0 else -1)
-    now: dict[tuple[str, int], int] = {}
-    signs = {}
-    placed = [(piece.start, voice, piece) for voice, pieces in enumerate(voices, 1) for piece in pieces]
-    for start, voice, piece in sorted(placed, key=lambda p: p[:2]):
-        for row in piece.rows:
-            step, alter, octave = spell(int(score.notes["pitch"][row]), bar.fifths)
-            if not piece.tied_from and now.get((step, octave), in_key.get(step, 0)) != alter:
-                signs[voice, start, row] = words[alter]
-                now[step, octave] = alter
-    return signs
+def _barline(location: str, style: str, repeat: str) -> str:
+    sign = f'<repeat direction="{repeat}"/>' if repeat else ""
+    return f'<barline location="{location}"><bar-style>{style}</bar-style>{sign}</barline>'
 
 
-def _attributes(bar: Bar, before: Bar | None) -> str:
+def _heading(name: str) -> str:
+    words = f'<words font-weight="bold">{_text(name)}</words>'
+    return f'<direction placement="above"><direction-type>{words}</direction-type></direction>'
+
+
+def _attributes(score: Score, bar: Bar, before: Bar | None) -> str:
     """Return what changes at a bar's start."""
     out = ""
     if before is None or before.fifths != bar.fifths:
-        out += f"<key><fifths>{bar.fifths}</fifths></key>"
+        mode = f"<mode>{score.mode}</mode>" if before is None and score.mode in ("major", "minor") else ""
+        out += f"<key><fifths>{bar.fifths}</fifths>{mode}</key>"
     if before is None or (before.beats, before.beat_unit) != (bar.beats, bar.beat_unit):
         out += f"<time><beats>{bar.beats}</beats><beat-type>{bar.beat_unit}</beat-type></time>"
     if before is None:
         clef = "<clef><sign>G</sign><line>2</line><clef-octave-change>-1</clef-octave-change></clef>"
-        out = f"<divisions>24</divisions>{out}{clef}"
+        out = f"<divisions>24</divisions>{out}{clef}{_capo(score.tuning)}"
     return f"<attributes>{out}</attributes>" if out else ""
 
 
-def _tempo(score: Score) -> str:
-    """Return the first tempo mark, where the score has one."""
+def _capo(tuning: Tuning) -> str:
+    return f"<staff-details><capo>{tuning.capo}</capo></staff-details>" if tuning.capo else ""
+
+
+def _tuning(tuning: Tuning) -> str:
+    """Return the strings that are tuned unusually, as scordatura with the usual words (⑥ = D).
+
+    ``staff-tuning`` would say the same, but engravers take it for a staff of tablature.
+    """
+    accords, told = "", []
+    for string, pitch in enumerate(tuning.open_pitches, 1):
+        if string <= STANDARD.strings and pitch == STANDARD.open_pitches[string - 1]:
+            continue
+        step, alter, octave = spell(pitch, 0)
+        altered = f"<tuning-alter>{alter}</tuning-alter>" if alter else ""
+        accords += (
+            f'<accord string="{string}"><tuning-step>{step}</tuning-step>{altered}'
+            f"<tuning-octave>{octave}</tuning-octave></accord>"
+        )
+        told.append(f"{string_sign(string)} = {step}{ALTERS[alter]}")
+    if not accords:
+        return ""
+    scordatura = f"<direction-type><scordatura>{accords}</scordatura></direction-type>"
+    words = f"<direction-type><words>{', '.join(told)}</words></direction-type>"
+    return f'<direction placement="above">{scordatura}{words}</direction>'
+
+
+def _tempo(score: Score, bar: Bar) -> str:
+    """Return the first tempo mark, where the score has one, in the meter's own beat."""
     if not score.tempo_given:
         return ""
-    qpm = f"{score.qpm(0):.4g}"
-    mark = f"<metronome><beat-unit>quarter</beat-unit><per-minute>{qpm}</per-minute></metronome>"
-    sound = f'<sound tempo="{qpm}"/>'
+    qpm = score.qpm(0)
+    dotted = bar.beat_unit == 8 and bar.beats % 3 == 0 and bar.beats > 3
+    unit = "<beat-unit>quarter</beat-unit>" + ("<beat-unit-dot/>" if dotted else "")
+    mark = f"<metronome>{unit}<per-minute>{qpm / 1.5 if dotted else qpm:.4g}</per-minute></metronome>"
+    sound = f'<sound tempo="{qpm:.6g}"/>'
     return f'<direction placement="above"><direction-type>{mark}</direction-type>{sound}</direction>'
-
-
-def _note(
-    score: Score,
-    bar: Bar,
-    piece: Piece,
-    row: int,
-    name: str,
-    chord: bool,
-    sign: str,
-    voice: int,
-    stem: str,
-) -> str:
-    """Return one note or rest, its parts in the order the schema demands."""
-    whole = (piece.start, piece.length) == (0, to_units(bar.length))
-    unseen = ' print-object="no"' if row < 0 and whole and bar.lead else ""  # a voice not yet begun
-    out = f'<note id="{name}"{unseen}>' + ("<chord/>" if chord else "")
-    marks = technical = ""
-    if row < 0:
-        out += '<rest measure="yes"/>' if whole else "<rest/>"
-    else:
-        note = score.notes[row]
-        step, alter, octave = spell(int(note["pitch"]), bar.fifths)
-        altered = f"<alter>{alter}</alter>" if alter else ""
-        out += f"<pitch><step>{step}</step>{altered}<octave>{octave}</octave></pitch>"
-        if note["string"] > 0 and not piece.tied_from:
-            technical = f"<string>{note['string']}</string><fret>{note['fret']}</fret>"
-    out += f"<duration>{piece.length}</duration>"
-    for tied, kind in ((piece.tied_from, "stop"), (piece.tied_to, "start")):
-        if tied:
-            out += f'<tie type="{kind}"/>'
-            marks += f'<tied type="{kind}"/>'
-    out += f"<voice>{voice}</voice>"
-    kind, dots = (TRIPLETS if piece.triplet else VALUES).get(piece.length, ("", 0))
-    out += f"<type>{kind}</type>" if kind else ""
-    out += "<dot/>" * dots + (f"<accidental>{sign}</accidental>" if sign else "")
-    if piece.triplet:
-        ratio = "<actual-notes>3</actual-notes><normal-notes>2</normal-notes>"
-        out += f"<time-modification>{ratio}</time-modification>"
-    out += f"<stem>{stem}</stem>" if stem and row >= 0 else ""
-    if piece.beam and not chord:
-        out += f'<beam number="1">{piece.beam}</beam>'
-    if piece.tuplet and not chord:
-        marks += f'<tuplet type="{piece.tuplet}" bracket="no"/>'
-    marks += f"<technical>{technical}</technical>" if technical else ""
-    return out + (f"<notations>{marks}</notations>" if marks else "") + "</note>"

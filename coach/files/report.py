@@ -1,4 +1,4 @@
-"""Plans and reports as text that a student reads, and as JSON that other tools read.
+"""Reports as text that a student reads, and as JSON that other tools read.
 
 The JSON documents are a contract: keys and tokens do not change within a format.  A figure that cannot be
 known is null; ``beat`` is 1-based in the meter's written denominator; ``*_s`` are seconds from the take's
@@ -8,115 +8,20 @@ start.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from typing import Any
 
 from coach.core import words
-from coach.core.damping import Reason, Stop
 from coach.core.pitch import name
 from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
-from coach.core.score import Score
 from coach.core.shapes import Summary
 from coach.core.summary import amount_of
 from coach.core.verdicts import DAMPING_FAULTS, Stroke
+from coach.files.tables import Cells, table
 
-Cells = tuple[str, ...]
-TONIC_FIFTHS = {"major": 0, "minor": 3}  # the tonic's place on the line of fifths above the signature's
 # Counted, but of no use to a student: every converter sends these.
 EVERYDAY = {
     "controller", "real-time", "note-offs of nothing sounding", "pressure or program", "sysex", "system",
 }  # fmt: skip
-
-# --- the plan ---------------------------------------------------------------------------------------
-
-
-def plan_json(score: Score, stops: Iterable[Stop]) -> str:
-    """Return the damping plan as a JSON document."""
-    first = score.bars[0] if score.bars else None
-    document = {
-        "score": {
-            "title": score.title,
-            "bars": len({bar.written for bar in score.bars}),
-            "pickup": bool(first and first.number == 0),
-            "key": _key(score),
-            "scale": None,
-            "tempo": score.qpm(0) if score.tempo_given else None,
-            "meter": f"{first.beats}/{first.beat_unit}" if first else None,
-        },
-        "bars": [{"bar": bar.number, "chord": None, "roman": None, "phrase": None} for bar in score.bars],
-        "damps": [_plan_row(score, stop) for stop in stops],
-    }
-    return json.dumps(document, ensure_ascii=False, indent=1)
-
-
-def _key(score: Score) -> str | None:
-    """Return the key the score states, such as ``A major``; None for a signature without a mode."""
-    if not score.bars or score.mode not in TONIC_FIFTHS:
-        return None
-    place = score.bars[0].fifths + TONIC_FIFTHS[score.mode]
-    letters, sharps = "FCGDAEB", (place + 1) // 7
-    return f"{letters[(place + 1) % 7]}{'♯' * sharps if sharps > 0 else '♭' * -sharps} {score.mode}"
-
-
-def _plan_row(score: Score, stop: Stop) -> dict[str, Any]:
-    note = score.notes[stop.note]
-    due_bar = score.bar_index(stop.due)
-    return {
-        "note": stop.note,
-        "bar": score.bars[int(note["bar"])].number,
-        "beat": round(score.beat(int(note["onset"]), int(note["bar"])), 4),
-        "string": stop.string or None,
-        "fret": stop.fret if stop.fret >= 0 else None,
-        "pitch": int(note["pitch"]),
-        "due_bar": score.bars[due_bar].number,
-        "due_beat": round(score.beat(stop.due, due_bar), 4),
-        "reason": stop.reason.value,
-        "next_string": stop.next_string,
-        "ways": [way.value for way in stop.ways],
-        "way": stop.way.value if stop.way else None,
-        "time_ms": round(stop.time_ms, 1) if stop.time_ms is not None else None,
-        "clash": stop.clash.value,
-        "in_chord": stop.in_chord,
-        "wanted": stop.wanted,
-    }
-
-
-def plan_text(score: Score, stops: Iterable[Stop]) -> str:
-    """Return the damping plan as a table."""
-    rows: list[Cells] = [
-        ("bar", "beat", "bass", "string", "ends at", "because", "stop it by", "time", "if it rings on")
-    ]
-    for stop in stops:
-        note = score.notes[stop.note]
-        bar = int(note["bar"])
-        way = ", or ".join(words.WAY_NAME[w] for w in stop.ways)
-        if stop.reason not in (Reason.FREE, Reason.REPLACED) and not stop.reachable:
-            way = "no time: not asked for"
-        asked = stop.wanted
-        rows.append(
-            (
-                str(score.bars[bar].number),
-                words.beat_name(score.beat(int(note["onset"]), bar)),
-                name(int(note["pitch"]), score.bars[bar].fifths, octave=False),
-                words.string_sign(stop.string),
-                _end_words(score, stop.due),
-                words.REASON_WORDS[stop.reason],
-                way or "–",
-                f"{stop.time_ms / 1000:.1f} s" if asked and stop.time_ms is not None else "–",
-                words.CLASH_WORDS[stop.clash] if asked else "–",
-            )
-        )
-    return table(rows)
-
-
-def _end_words(score: Score, due: int) -> str:
-    """Return a due point as bar and beat; the end of a bar that nothing follows is called that."""
-    index = score.bar_index(due)
-    bar = score.bars[index]
-    if due >= bar.end:
-        return words.END_OF_BAR.format(bar=bar.number)
-    return f"{bar.number}:{words.beat_name(score.beat(due, index))}"
-
 
 # --- the report -------------------------------------------------------------------------------------
 
@@ -283,11 +188,3 @@ def summary_text(summary: Summary) -> str:
     """Return a summary for the terminal."""
     lines = [*summary.sentences, "", summary.advice, "", summary.caution]
     return "\n".join(lines)
-
-
-def table(rows: list[Cells]) -> str:
-    """Return rows as text in columns; the first row is the heading."""
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
-    lines.insert(1, "  ".join("-" * width for width in widths))
-    return "\n".join(line.rstrip() for line in lines)

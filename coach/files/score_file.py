@@ -32,13 +32,20 @@ def read_score(path: Path) -> ScoreFile:
     Raises ScoreError, one line, for anything that cannot be read as a score.
     """
     data = read_bytes(path)
-    if data.startswith(MIDI_MARK) or (path.suffix.lower() in (".mid", ".midi") and not data.startswith(b"<")):
+    if is_midi(path, data):
         from coach.files.smf import read_smf_score  # here, so that a MusicXML score never loads it
 
         return read_smf_score(path)
     from coach.files.musicxml import parse_musicxml
 
     return parse_musicxml(data, str(path))
+
+
+def is_midi(path: Path, data: bytes) -> bool:
+    """Return whether a score file's bytes are to be read as a Standard MIDI File."""
+    return data.startswith(MIDI_MARK) or (
+        path.suffix.lower() in (".mid", ".midi") and not data.startswith(b"<")
+    )
 
 
 def read_bytes(path: Path) -> bytes:

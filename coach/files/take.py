@@ -40,6 +40,8 @@ class TakeMeta:
     digest: str = ""  # SHA-256 of the score's file, hex; "" where no score is known
     profile: Profile = field(default_factory=Profile)
     tolerances: dict[str, float] = field(default_factory=dict)  # units in the names
+    level: str = ""  # how much was asked for, a token of core/levels; "" where not said
+    free: tuple[int, ...] = ()  # written notes that taste let ring, indices into Score.ids
     chunk: tuple[int, int] | None = None  # first and last bar practised; None for the whole piece
     click_qpm: float | None = None  # quarter notes a minute; None without a click
     tick_us: int = 0  # length of a tick: every time is a multiple; 0 for a raw file
@@ -211,6 +213,12 @@ def _tolerances(value: object) -> dict[str, float]:
     return {one_line(name): _figure(number) for name, number in value.items()}
 
 
+def _written(value: object) -> tuple[int, ...]:
+    if not isinstance(value, list):
+        raise ValueError("not a list of notes")
+    return tuple(_count(item) for item in value)
+
+
 def _chunk(value: object) -> tuple[int, int] | None:
     if value is None:
         return None
@@ -238,6 +246,8 @@ _READERS = {
     "digest": _text,
     "profile": _profile,
     "tolerances": _tolerances,
+    "level": _text,
+    "free": _written,
     "chunk": _chunk,
     "click_qpm": _click,
     "tick_us": _count,

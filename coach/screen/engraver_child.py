@@ -39,7 +39,7 @@ def main() -> int:
     """Answer the one request on standard input."""
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints must not fall into the answer
-    _limit_memory()
+    limit_memory()
     length = int.from_bytes(sys.stdin.buffer.read(4), "big")
     request = json.loads(sys.stdin.buffer.read(length))
     systems, inks = [], []
@@ -268,7 +268,8 @@ def _ink(png: bytes) -> bytes:
     return red.translate(bytes(range(255, -1, -1)))
 
 
-def _limit_memory() -> None:
+def limit_memory() -> None:
+    """Let this process have no more memory than a score for a music stand can need."""
     try:
         import resource
     except ImportError:  # not on Windows

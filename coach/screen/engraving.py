@@ -16,19 +16,18 @@ import tempfile
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import platformdirs
 
+from coach.screen import engraver_process
 from coach.screen.engraved import Box, Engraved, System
-from coach.screen.lettering import MUSIC, PRINT, PRINT_FAMILY
+from coach.screen.engraver_process import TIMEOUT_S, can_engrave, version
+from coach.screen.font_files import MUSIC, PRINT, PRINT_FAMILY
 
-TIMEOUT_S = 20.0  # 200 bars take 1.6 s here; a slow machine with a long score may need ten times that
 FORMAT = 9  # of the cache's files; raised whenever the child's answer or its look changes
 MOST_KEPT = 200  # cache files, the oldest go first
-MOST_BYTES = 256 << 20  # an answer larger than this is no page
 COMMAND = (sys.executable, "-m", "coach.screen.engraver_child")
 
 
@@ -44,7 +43,7 @@ class Request:
     @property
     def key(self) -> str:
         """A digest of everything that shapes the answer."""
-        parts = (str(FORMAT), _version("verovio"), _version("resvg"), self.xml)
+        parts = (str(FORMAT), version("verovio"), version("resvg"), self.xml)
         rest = f"{self.width} {self.space} {self.bars}"
         return hashlib.sha256("\0".join((*parts, rest)).encode("utf-8", "surrogatepass")).hexdigest()
 
@@ -61,24 +60,12 @@ class Request:
                 "family": PRINT_FAMILY,
             }
         ).encode()
-        return len(body).to_bytes(4, "big") + body
+        return engraver_process.frame(body)
 
 
 def cache_folder() -> Path:
     """Return where engraved pages are kept."""
     return platformdirs.user_cache_path("coach") / "engraving"
-
-
-def can_engrave() -> bool:
-    """Return whether the engraver's packages are installed."""
-    return bool(_version("verovio") and _version("resvg"))
-
-
-def _version(package: str) -> str:
-    try:
-        return metadata.version(package)
-    except metadata.PackageNotFoundError:
-        return ""
 
 
 def unpack(answer: bytes, space: float) -> Engraved:
@@ -192,30 +179,14 @@ class Engraver:
         with self._lock:
             if self._closed:
                 return b"", "closed"
-            child = subprocess.Popen(
-                self._command,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,  # a strange score makes the engraver chatter; its end says enough
-                env=_environment(),
-                start_new_session=True,
-            )
+            child = engraver_process.start(self._command)
             self._child = child
         try:
-            answer, _ = child.communicate(request.frame(), timeout=self._timeout_s)
-        except subprocess.TimeoutExpired:
-            child.kill()
-            child.communicate()
-            return b"", f"the engraver took longer than {self._timeout_s:g} s"
+            return engraver_process.ask(child, request.frame(), self._timeout_s)
         finally:
             with self._lock:
                 if self._child is child:
                     self._child = None
-        if child.returncode:
-            return b"", f"the engraver ended with code {child.returncode}"
-        if len(answer) > MOST_BYTES:
-            return b"", "the engraver's page is too large"
-        return answer, ""
 
     def _kill(self) -> None:
         if self._child is not None:
@@ -234,10 +205,3 @@ class Engraver:
                 old.unlink(missing_ok=True)
         except OSError:
             return
-
-
-def _environment() -> dict[str, str]:
-    """Return the environment in which the child finds the same package as this process."""
-    root = str(Path(__file__).resolve().parents[2])
-    path = os.environ.get("PYTHONPATH")
-    return {**os.environ, "PYTHONPATH": f"{root}{os.pathsep}{path}" if path else root}

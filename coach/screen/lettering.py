@@ -14,13 +14,8 @@ import pygame
 import pygame.font
 import pygame.freetype
 
+from coach.screen.font_files import HAND, MUSIC, PRINT
 from coach.screen.theme import Colour
-
-FONTS = Path(__file__).with_name("fonts")
-MUSIC = FONTS / "Bravura.otf"
-PRINT = FONTS / "LinLibertine_R.otf"
-HAND = FONTS / "Kalam-Regular.ttf"
-PRINT_FAMILY = "Linux Libertine O"
 
 # SMuFL code points.
 DAMP = "\ue638"

@@ -1,0 +1,111 @@
+"""What the prepared page says in words."""
+
+from __future__ import annotations
+
+from coach.core import words
+from coach.core.damping import THUMB_ALONE, Reason, Stop
+from coach.core.preparation import Preparation
+from coach.core.ways import Hindrance, Way
+
+LEVEL_NAME = {"first-lesson": "first lesson", "intermediate": "intermediate", "concert": "concert"}
+HINDRANCE_WORDS = {
+    Hindrance.NO_TIME: "no time: the thumb plays again after {time}",
+    Hindrance.NOT_NEXT_LOWER: "string {string} is not the next lower-sounding one beside string {next}",
+    Hindrance.NOT_NEXT_HIGHER: "string {string} is not the next higher-sounding one beside string {next}",
+    Hindrance.NO_STROKE: "the thumb plays nothing at that moment",
+    Hindrance.OPEN_STRING: "the string is open: no finger is on it",
+    Hindrance.HAND_BUSY: "every finger for it is busy",
+    Hindrance.LATER: "not asked for at this level",
+}
+THUMB_BUSY = "the thumb is busy with another string"
+CHORD_HEADS = ("bar", "chord", "in the key")
+KEY_TURN = "{key}: {roman}"
+NO_NEIGHBOUR = "the strings are no neighbours"
+JUST_PLAYED = "no time: the thumb has only just played"
+BELOW = "{grade}, below the bass"
+TRUE_CHORD = "it belongs to the chord, {chord}"
+NO_CHORD_NOTE = "it does not belong to the chord, {chord}"
+NO_TIME = "no time: not asked for"
+NOT_YET = "not asked for yet"
+MEND_FIRST = "Mend these first: {stops}."
+MAY_RING = "These blend if they ring on, so taste may let them: {stops} (--free BAR:BEAT keeps it)."
+NOTHING_ASKED = "Nothing is to be stopped."
+NO_SUCH_STOP = "the piece has {count} bass ends"
+SEE_NUMBERS = "take a number from the first column of `coach plan`"
+STRANGE_TEMPO = "is far from the written tempo ({tempo})"
+NEARER_TEMPO = "give the beats a minute of a tempo nearer to it"
+TASTE_KEPT = "What may ring is kept in {path}."
+WRITTEN = "Written: {path}"
+PAGE_WRITTEN = "Printed: {path}"
+PAGES_WRITTEN = "Printed: {path}, {pages} pages"
+MELODY_SCALE = "The tune uses {scale}."
+LEVEL_LINE = "Asked for: {level} level."
+PHRASES = "Phrases: {phrases}."
+ALSO = "{name} (or {other})"
+ENDS = "It must end at {place}: {reason}."
+RINGS_ON = "If it rings on: {grade}."
+WAY_SERVES = "  yes  {way}."
+WAY_BARRED = "  no   {way}: {why}."
+TIME_LINE = "The thumb's next stroke comes {time} later."
+STOP_NAME = "stop {number} (the {bass} of {bar}, string {string})"
+
+
+def over_words(stop: Stop) -> str:
+    """Return how a ring-over would be heard, such as ``clashes, below the bass``."""
+    grade = words.CLASH_WORDS[stop.clash]
+    return BELOW.format(grade=grade) if stop.over.below else grade
+
+
+def why_not(stop: Stop, way: Way, hindrance: Hindrance) -> str:
+    """Return in words why a way does not serve a stop."""
+    if hindrance is Hindrance.NO_TIME and way is Way.PLANTED_THUMB and stop.time_ms is None:
+        return JUST_PLAYED
+    if hindrance is Hindrance.HAND_BUSY and way in THUMB_ALONE:
+        return THUMB_BUSY
+    if stop.next_string is None and hindrance in (Hindrance.NOT_NEXT_LOWER, Hindrance.NOT_NEXT_HIGHER):
+        return NO_NEIGHBOUR
+    return HINDRANCE_WORDS[hindrance].format(
+        time=seconds(stop.time_ms),
+        string=words.string_sign(stop.string),
+        next=words.string_sign(stop.next_string or 0),
+    )
+
+
+def ways_words(stop: Stop) -> str:
+    """Return the ways of a stop, easiest first, or why it is not asked for."""
+    if not stop.asked:
+        return "–"
+    if not stop.ways:
+        return NO_TIME
+    if not stop.wanted:
+        return NOT_YET
+    return ", or ".join(words.WAY_NAME[way] for way in stop.ways)
+
+
+def seconds(ms: float | None) -> str:
+    """Return a time such as ``1.8 s``."""
+    return "–" if ms is None else f"{ms / 1000:.1f} s"
+
+
+def stop_name(prepared: Preparation, number: int) -> str:
+    """Return a stop's name, such as ``stop 3 (the D of bar 1, string ④)``."""
+    stop = prepared.stops[number - 1]
+    score = prepared.score
+    bar = int(score.notes["bar"][stop.note])
+    return STOP_NAME.format(
+        number=number,
+        bass=bass_name(prepared, stop),
+        bar=f"bar {score.bars[bar].number}",
+        string=words.string_sign(stop.string),
+    )
+
+
+def bass_name(prepared: Preparation, stop: Stop) -> str:
+    """Return the ringing bass's name as its chord or key spells it."""
+    note = prepared.score.notes[stop.note]
+    return prepared.harmony.spelt(int(note["pitch"]), int(note["onset"]), int(note["bar"]))
+
+
+def may_ring(stop: Stop) -> bool:
+    """Return whether taste may let a stop ring: it blends, and something else follows it."""
+    return stop.wanted and stop.clash.rank == 0 and stop.reason is Reason.NEXT_BASS

@@ -1,0 +1,235 @@
+"""Which right-hand finger plucks which note, where the score is silent: p i m a.
+
+The strings are known; an optimum path over the groups of strokes gives the letters.  *Action* at a group: a
+finger for each stroke, and the string over which i lies (m and a lie over the next ones, so that i m a over
+strings 3 2 1 is a hand at rest).  *State* after it: that string, and the fingers of the last strokes above the
+thumb's.  Nothing else enters a cost, so the minimum is exact.  All rules are common practice of the guitar's
+teaching, no source; weights and the figure for *fast* are our own.
+
+- Within a group fingers follow the strings, p lowest; no finger twice, but p may take neighbouring strings.
+- The bass is the thumb's: OFF_THUMB otherwise.  Above, p costs THUMB_UP (less on the wound strings).
+- OFF_HOME a string that a finger lies off its own; MOVE a string by which the hand moves across.
+- a belongs to chords and broken chords: LONE_A in a line, WIDE_A on the upper of two notes.
+- The same finger twice running: AGAIN, FAST_AGAIN within ``FAST_S``; repeated chords cost CHORD_AGAIN a finger.
+- A finger goes to a string beyond a higher finger's last: CROSS.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+from coach.core.placings import Group, Stroke, first_times, groups_of
+from coach.core.score import Array, Score, make_score
+from coach.core.string_costs import treble_strings
+
+P, I, M, A = 1, 2, 3, 4  # NOTE.pluck
+FAST_S = 0.3
+OFF_THUMB = 8.0
+THUMB_UP, THUMB_LOW = 2.0, 0.7
+TUNE_THUMB = 1.0  # more for the tune
+ROLL = 1.5  # each further string that p takes in one stroke
+ROLL_APART = 5.0  # … that is no neighbour
+OFF_HOME, MOVE = 0.25, 0.2
+LONE_A, WIDE_A, BROKEN_A = 2.5, 0.3, 0.1
+LATER = 0.02  # m where i would do as well: lines begin with i
+AGAIN, FAST_AGAIN, CHORD_AGAIN = 5.0, 12.0, 0.2
+CROSS = 0.6
+FAR = 1e9
+BROKEN = 3  # semitones: less is a step of a line
+AGAINST = 20.0  # what the score gives breaks the order of the fingers
+
+Upper = tuple[tuple[int, int], ...]  # (string, finger) of the strokes above the thumb's
+
+
+@dataclass(frozen=True, slots=True)
+class Pluck:
+    """A group as the right hand meets it."""
+
+    strokes: tuple[Stroke, ...]
+    strings: tuple[int, ...]
+    given: tuple[int, ...]  # letters that the score gives, 0 for none
+    wait_s: float  # since the group before
+    broken: bool  # its upper note is part of a broken chord
+
+
+# A cost, and the letters that lead to it with what came before them.
+_Link = tuple[tuple[int, ...], "_Link | None"]
+_Way = tuple[float, "_Link | None"]
+
+
+def finger_right(score: Score) -> Score:
+    """Return the score with a right-hand finger (``pluck``) for every note whose string is known.
+
+    Letters that the score gives stay; a written note that is played again gets the letter of its first time.
+    Grace notes get none: whether they are plucked or slurred is not known.
+    """
+    filled = score.notes.copy()
+    first = first_times(score)
+    known = [row for row in range(len(filled)) if filled["string"][row] and not filled["grace"][row]]
+    fresh = [row for row in known if first[row] == row]
+    _fill(score, filled, fresh)
+    if len(fresh) < len(known):
+        # Where a repeat leads on to something new, that is fingered again after what is really played before.
+        again = {first[row] for row in known if first[row] != row}
+        for row in known:
+            if first[row] in again:
+                filled["pluck"][row] = filled["pluck"][first[row]]
+            else:
+                filled["pluck"][row] = score.notes["pluck"][row]
+        _fill(score, filled, known)
+    made = make_score(filled, score.bars)
+    return replace(score, notes=made.notes)
+
+
+def _fill(score: Score, filled: Array, rows: list[int]) -> None:
+    """Fill in the missing letters of ``rows``."""
+    groups, shared, _ = groups_of(score, rows, filled)
+    plucks = plucks_of(groups, filled["pluck"].tolist())
+    treble = treble_strings(score.tuning)
+    _, chosen = best_letters(plucks, score.tuning.strings, treble)
+    for pluck, letters in zip(plucks, chosen, strict=True):
+        for stroke, letter in zip(pluck.strokes, letters, strict=True):
+            filled[stroke.row]["pluck"] = letter
+    for row, played in shared.items():
+        if not filled[row]["pluck"]:
+            filled[row]["pluck"] = filled[played]["pluck"]
+
+
+def plucks_of(groups: list[Group], letters: list[int]) -> list[Pluck]:
+    """Return the groups as the right hand meets them."""
+    tops: list[tuple[int, int] | None] = []  # string and pitch of the upper note
+    for group in groups:
+        above = [(s.places[0][0], s.pitch) for s in group.strokes if not s.bass]
+        tops.append(max(above, key=lambda place: place[1]) if above else None)
+    with_top = [index for index, top in enumerate(tops) if top]
+    broken: set[int] = set()
+    for three in zip(with_top, with_top[1:], with_top[2:], strict=False):
+        if _is_broken([top for top in (tops[index] for index in three) if top]):
+            broken.update(three)
+    return [
+        Pluck(
+            group.strokes,
+            tuple(s.places[0][0] for s in group.strokes),
+            tuple(letters[s.row] for s in group.strokes),
+            group.wait_s,
+            index in broken,
+        )
+        for index, group in enumerate(groups)
+    ]
+
+
+def _is_broken(three: list[tuple[int, int]]) -> bool:
+    """Return whether three notes running are a broken chord: on three strings, no step of a line among them."""
+    (one, low), (two, middle), (last, high) = three
+    apart = abs(low - middle) >= BROKEN and abs(middle - high) >= BROKEN
+    return apart and len({one, two, last}) == 3
+
+
+def best_letters(plucks: list[Pluck], strings: int, treble: int) -> tuple[float, list[tuple[int, ...]]]:
+    """Return the least cost of plucking the groups in order, and the letters of each."""
+    homes = range(min(2, strings), max(strings, 2))  # i lies within the outer strings
+    count = len(homes)
+    # By what was played above the thumb last, and how long ago: for each home the least cost and the way there.
+    states: dict[tuple[Upper, float], list[_Way]] = {((), 0.0): [(0.0, None)] * count}
+    alone: dict[tuple[object, ...], list[tuple[tuple[int, ...], Upper, list[float]]]] = {}
+    joined: dict[tuple[Upper, Upper, bool], float] = {}
+    for pluck in plucks:
+        key = (pluck.strings, pluck.given, pluck.broken, tuple((s.bass, s.tune) for s in pluck.strokes))
+        if key not in alone:
+            alone[key] = [
+                _at_homes(cost, letters, pluck.strings, homes) for cost, letters in actions(pluck, treble)
+            ]
+        after: dict[tuple[Upper, float], list[_Way]] = {}
+        for (last, before_s), ways in states.items():
+            since_s = min(round(before_s + pluck.wait_s, 4), FAST_S)  # longer is all the same
+            arrived = [
+                min(((ways[b][0] + MOVE * abs(b - h), ways[b][1]) for b in range(count)), key=_cost)
+                for h in range(count)
+            ]
+            for letters, upper, costs in alone[key]:
+                pair = (last, upper, since_s < FAST_S)
+                if pair not in joined:
+                    joined[pair] = joins(*pair)
+                going = joined[pair]
+                found = after.setdefault((upper, 0.0) if upper else (last, since_s), [(FAR, None)] * count)
+                for h, (arrival, back) in enumerate(arrived):
+                    total = arrival + going + costs[h]
+                    if total < found[h][0]:
+                        found[h] = (total, (letters, back))
+        states = after
+    total, link = min((way for ways in states.values() for way in ways), key=_cost)
+    path = []
+    while link is not None:
+        path.append(link[0])
+        link = link[1]
+    return total, path[::-1]
+
+
+def _cost(way: _Way) -> float:
+    return way[0]
+
+
+def _at_homes(
+    cost: float, letters: tuple[int, ...], strings: tuple[int, ...], homes: range
+) -> tuple[tuple[int, ...], Upper, list[float]]:
+    """Return letters, what lies above the thumb, and the cost by where i lies."""
+    upper = tuple(pair for pair in zip(strings, letters, strict=True) if pair[1] != P)
+    return letters, upper, [cost + sum(OFF_HOME * abs(s - home + f - I) for s, f in upper) for home in homes]
+
+
+def actions(pluck: Pluck, treble: int) -> list[tuple[float, tuple[int, ...]]]:
+    """Return (cost by itself, letters) of what the right hand can do."""
+    count = len(pluck.strokes)
+    order = sorted(range(count), key=lambda index: -pluck.strings[index])  # from the bass side
+    found = []
+    choices = [[given] if P <= given <= A else [P, I, M, A] for given in pluck.given]
+    if count > len((P, I, M, A)):  # p takes what the fingers leave
+        low = set(order[: count - 3])
+        choices = [c if len(c) == 1 else [P] if i in low else [I, M, A] for i, c in enumerate(choices)]
+    for letters in product(*choices):
+        ordered = [letters[index] for index in order]
+        if all(a < b or a == b == P for a, b in zip(ordered, ordered[1:], strict=False)):
+            found.append((_alone(pluck, letters, order, treble), letters))
+    if found:
+        return found
+    guess = tuple(
+        g if P <= g <= A else P if s.bass else I for g, s in zip(pluck.given, pluck.strokes, strict=True)
+    )
+    return [(AGAINST, guess)]
+
+
+def _alone(pluck: Pluck, letters: tuple[int, ...], order: list[int], treble: int) -> float:
+    cost = 0.0
+    basses = [index for index in order if pluck.strokes[index].bass]
+    if basses and letters[basses[0]] != P:
+        cost += OFF_THUMB
+    thumbed = [pluck.strings[index] for index in order if letters[index] == P]
+    for below, above in zip(thumbed, thumbed[1:], strict=False):
+        cost += ROLL if below - above == 1 else ROLL_APART
+    upper = [index for index in order if letters[index] != P]
+    for index, letter in enumerate(letters):
+        stroke, string = pluck.strokes[index], pluck.strings[index]
+        if letter == P and not stroke.bass:
+            cost += (THUMB_LOW if string > treble else THUMB_UP) + (TUNE_THUMB if stroke.tune else 0.0)
+        elif letter == M:
+            cost += LATER
+        elif letter == A and len(upper) == 1:
+            cost += BROKEN_A if pluck.broken else LONE_A
+        elif letter == A and len(upper) == 2:
+            cost += WIDE_A
+    return cost
+
+
+def joins(last: Upper, upper: Upper, fast: bool) -> float:
+    """Return what it costs to play ``upper`` after ``last``."""
+    chords = len(last) > 1 and len(upper) > 1
+    cost = 0.0
+    for string, finger in upper:
+        for before, other in last:
+            if finger == other:
+                again = FAST_AGAIN if fast else AGAIN
+                cost += CHORD_AGAIN if chords and before == string else again / 2 if chords else again
+            elif (finger < other) != (string > before) and string != before:
+                cost += CROSS
+    return cost
