@@ -8,7 +8,8 @@ from coach.core.events import End
 from coach.core.preparation import prepare
 from coach.core.report import report
 from coach.core.session import judge
-from coach.files.plan_report import plan_json, plan_text
+from coach.files.plan_report import plan_json
+from coach.files.plan_text import plan_text
 from coach.files.report import review_json, review_text
 from tests.scores import piece
 from tests.test_session import CLEAN, STEPS, bass_line, on

@@ -1,7 +1,5 @@
 """The damping plan.  Which way serves which strings: common practice, no source."""
 
-from dataclasses import replace
-
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -178,25 +176,84 @@ def test_a_thumb_that_plays_the_melody_is_not_free_to_lie_down():
     assert Way.RETURNING_THUMB in stop.ways
 
 
-def test_a_first_lesson_asks_for_open_basses_that_would_be_heard():
+def test_a_first_lesson_asks_for_what_would_be_heard_and_by_the_easiest_ways():
     line = piece("4/4", "A2 2, D3 2, C3 2, E2 2", "E4 2, F4 2, E4 2, E4 2")
     stops = plan_stops(line, level=FIRST_LESSON)
-    assert [stop.wanted for stop in stops] == [True, True, False, False]  # fretted; the end
-    assert all(stop.way is Way.RETURNING_THUMB for stop in stops[:2])
+    assert [stop.wanted for stop in stops] == [True, True, True, False]  # all but the end
+    assert [stop.way for stop in stops[:3]] == [
+        Way.RETURNING_THUMB,
+        Way.RETURNING_THUMB,  # the rest stroke comes later
+        Way.LEFT_HAND_RELEASE,
+    ]
     assert all(stop.wanted for stop in plan_stops(line))
+    blends = piece("4/4", "E3@4 2, A2 2", "C5 2, A4 2")
+    assert plan_stops(blends)[0].clash is Clash.LOW
+    assert [plan_stops(blends, level=level)[0].wanted for level in (FIRST_LESSON, INTERMEDIATE)] == [
+        False,
+        True,
+    ]
+
+
+def known(score, *spans):
+    """A harmony by hand: (first tick, end tick, pitch classes)."""
+    key = Key(0)
+    reading = Reading(0, "", 0, 0, "C", "I")
+    chords = tuple(
+        Chord(score.bar_index(start), start, end, key, (reading,), frozenset(classes))
+        for start, end, classes in spans
+    )
+    return Harmony(key, (key,) * len(score.bars), None, chords)
+
+
+def test_a_rest_is_graded_by_what_the_string_would_ring_into():
+    # The E may ring to the end of its own bar; under the A of the next it would lie below the bass.
+    score = piece("4/4", "E2 2, - 2, A2 4", "B3 4, C4 4")
+    stop = plan_stops(score)[0]
+    assert (stop.reason, stop.over.below, stop.clash) == (Reason.REST, True, Clash.MIDDLE)
+    assert stop.next_note == -1
+    # Where its own string is played next, there is nothing to ring into.
+    assert plan_stops(piece("4/4", "E2 2, - 2, E2 4", "B3 4, B3 4"))[0].clash is Clash.LOW
+    # Two bars later it has faded.
+    assert plan_stops(piece("4/4", "E2 2, - 6, A2 4", "B3 8, C4 4"))[0].clash is Clash.LOW
+
+
+def test_a_broken_chord_rings_together_until_concert_level():
+    score = piece("3/4", "C3 1, E3 1, G3@3 1, D3 3", "C5 3, B4 3")
+    c_major, g_major = (0, 3 * Q, (0, 4, 7)), (3 * Q, 6 * Q, (7, 11, 2))
+    harmony = known(score, c_major, g_major)
+    stops = plan_stops(score, harmony=harmony)
+    assert [stop.broken for stop in stops] == [True, True, False, False]
+    assert [stop.wanted for stop in stops[:3]] == [False, False, True]
+    assert not stops[0].over.below  # the C has been the chord's bass all along
+    assert stops[0].clash is Clash.LOW
+    assert all(stop.wanted for stop in plan_stops(score, harmony=harmony, level=CONCERT))
+    # Two notes are a bass line, and so are three of different chords.
+    two = piece("2/4", "C3 1, E3 1, D3 2", "C5 4")
+    spans = ((0, 2 * Q, (0, 4, 7)), (2 * Q, 4 * Q, (7, 11, 2)))
+    assert not any(stop.broken for stop in plan_stops(two, harmony=known(two, *spans)))
+    changing = known(score, (0, Q, (0, 4, 7)), (Q, 3 * Q, (0, 4, 7)), g_major)
+    assert not any(stop.broken for stop in plan_stops(score, harmony=changing))
+
+
+def test_a_finger_that_holds_another_note_cannot_lift():
+    # A barre: one finger on string 5 and on string 1, whose note must sound on.
+    score = piece("4/4", "D3@5 2, - 2", "A4@1 4")
+    notes = score.notes.copy()
+    notes["finger"] = 1
+    stop = plan_stops(make_score(notes, score.bars))[0]
+    assert stop.ways == (Way.PLANTED_THUMB,)
+    assert (Way.LEFT_HAND_RELEASE, Hindrance.FINGER_HELD) in stop.barred
+    notes["finger"][notes["bass"]] = 3
+    assert plan_stops(make_score(notes, score.bars))[0].way is Way.LEFT_HAND_RELEASE
 
 
 def test_a_chord_known_from_the_harmony_decides_what_belongs():
     score = piece("4/4", "G2 2, C3 2", "D4 2, E4 2")
-    key = Key(0)
-    reading = Reading(0, "", 0, 0, "C", "I")
-    chords = (Chord(0, 2 * Q, 4 * Q, key, (reading,), frozenset((0, 4, 7))),)
-    known = plan_stops(score, harmony=Harmony(key, (key,), None, chords))[0]
-    assert known.in_chord
-    assert known.over.below  # G under the C of C major: the chord would stand on its fifth
-    assert known.clash is Clash.MIDDLE
-    other = (Chord(0, 2 * Q, 4 * Q, key, (replace(reading, name="Am"),), frozenset((9, 0, 4))),)
-    assert not plan_stops(score, harmony=Harmony(key, (key,), None, other))[0].in_chord
+    in_c = plan_stops(score, harmony=known(score, (2 * Q, 4 * Q, (0, 4, 7))))[0]
+    assert in_c.in_chord
+    assert in_c.over.below  # G under the C of C major: the chord would stand on its fifth
+    assert in_c.clash is Clash.MIDDLE
+    assert not plan_stops(score, harmony=known(score, (2 * Q, 4 * Q, (9, 0, 4))))[0].in_chord
 
 
 def test_the_worst_comes_first():

@@ -11,9 +11,11 @@ from coach.app.piece import open_piece
 from coach.app.sitting import Sitting, limits_of, replay
 from coach.app.terms import Terms, terms_beside, terms_of
 from coach.cli import main
-from coach.core.levels import FIRST_LESSON, INTERMEDIATE
+from coach.core.levels import FIRST_LESSON, INTERMEDIATE, LEVELS
+from coach.core.preparation import prepare
 from coach.core.verdicts import Damping, DampingVerdict
 from coach.devices.messages import Heard
+from coach.files.plan_text import plan_text, stop_text
 from coach.files.take import read_take
 from tests.harness import ROOT
 
@@ -178,3 +180,17 @@ def test_review_at_a_level(capsys):
         return sum(row["verdict"] in ("late", "ringing", "cut") for row in document["damps"])
 
     assert faults(strict) > faults(mild)
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in UMBRELLA.parent.glob("*.musicxml")))
+@pytest.mark.parametrize("level", ["first-lesson", "intermediate", "concert"])
+def test_a_narrow_terminal_loses_no_stop_and_no_line_is_too_long(name, level):
+    prepared = prepare(open_piece(UMBRELLA.parent / name).score, level=LEVELS[level])
+    text = plan_text(prepared, 80)
+    assert max(map(len, text.splitlines())) <= 80
+    numbers = [
+        int(line[:3]) for line in text.splitlines() if line[:3].strip().isdigit() and line[3:5] == "  "
+    ]
+    assert numbers == [number for number, _ in prepared.first_rounds()]
+    for number in numbers:
+        assert max(map(len, stop_text(prepared, number, 80).splitlines())) <= 80

@@ -1,18 +1,14 @@
 """Strings and frets where the score gives none: the optimum, what is given, what is impossible, and why."""
 
 from dataclasses import replace
-from itertools import product
 
 import numpy as np
 import pytest
 
-from coach.core import string_costs as costs
-from coach.core.hand import HIGHEST_REACH, LOWEST_REACH, hold_cost, in_order
 from coach.core.impossible import Impossible, Why, sentence
 from coach.core.pitch import STANDARD, Tuning, parse_name
-from coach.core.placings import groups_of
 from coach.core.score import NOTE, TICKS_PER_QUARTER, Bar, make_score
-from coach.core.strings import assign_strings, best_path
+from coach.core.strings import assign_strings
 from tests.dice import Dice
 from tests.pieces import generated_piece
 from tests.scores import piece
@@ -266,7 +262,7 @@ def test_three_notes_on_two_strings():
 
 
 def test_what_no_hand_can_hold():
-    # F2 is fret 1 of the sixth string alone; with G♯4 and C5 (frets 4 and 8 of the first, 9 and 13 of the second).
+    # F2 is fret 1 of the sixth string and nothing else; the nearest C5 is at fret 8.
     score, impossible = assign_strings(raw((0, 1, "F2", True), (0, 1, "C5", False)))
     assert [(one.row, one.why) for one in impossible] == [(1, Why.NO_REACH)]
     assert "out of the hand's reach" in sentence(score, impossible[0])
@@ -320,132 +316,3 @@ def test_never_raises_on_noise():
         gone = {one.row for one in impossible}
         assert all((string == 0) == (row in gone) for row, (string, _) in enumerate(places(placed)))
         assert all(sentence(placed, one) for one in impossible)
-
-
-# --- the optimum ----------------------------------------------------------------------------------
-
-
-def least_cost(groups, tuning):
-    """The least cost of all ways there are, tried one by one, added up from the definition of the costs."""
-    highest = max(max((f for s in g.strokes for _, f in s.places)) for g in groups) + 1
-    opens = {tuning.open_pitch(s) for s in range(1, tuning.strings + 1)}
-    treble = min(3, tuning.strings // 2)
-
-    def alone(group, chosen, hand):
-        stopped = in_order(chosen)
-        cost = hold_cost(stopped, frozenset(s for s, f in chosen if not f), hand)
-        if cost is None:
-            return None
-        if stopped:
-            cost += costs.HEIGHT * (hand - 1)
-        for stroke, (string, fret) in zip(group.strokes, chosen, strict=True):
-            cost += costs.STOPPED * (fret > 0)
-            if stroke.bass:
-                cost += costs.STOPPED_BASS * (fret > 0 and stroke.pitch in opens)
-                cost += costs.LIGHT_BASS * max(0, treble + 1 - string)
-            else:
-                cost += costs.DARK * (1.0 if stroke.tune else 0.5) * max(0, string - treble)
-                cost += costs.OPEN_HIGH * (stroke.tune and fret == 0 and hand > costs.OPEN_UP_TO)
-        for a, (s, _) in zip(group.strokes, chosen, strict=True):
-            for b, (t, _) in zip(group.strokes, chosen, strict=True):
-                cost += costs.CROSSED * (
-                    a.pitch < b.pitch and s < t
-                )  # string 1 is the highest in these tunings
-        return cost
-
-    def cut(note, tick):
-        share = costs.LEAST_CUT + (1 - costs.LEAST_CUT) * min(1.0, (note[2] - tick) / Q)
-        return (costs.CUT_BASS if note[3] else costs.CUT) * share
-
-    def rest(index, hand, tune, held):
-        if index == len(groups):
-            return 0.0
-        group = groups[index]
-        living = [h for h in held if h[2] > group.onset]
-        best = float("inf")
-        for chosen in product(*(s.places for s in group.strokes)):
-            if len({s for s, _ in chosen}) < len(chosen):
-                continue
-            stopped = [f for _, f in chosen if f]
-            for at in range(1, highest + 1):
-                if any(not LOWEST_REACH <= f - at <= HIGHEST_REACH for f in stopped):
-                    continue
-                lone = len(stopped) == 1 and not 0 <= stopped[0] - at <= 3
-                if lone and not any(h[1] for h in living):
-                    continue
-                cost = alone(group, chosen, at)
-                if cost is None:
-                    continue
-                if hand and at != hand:
-                    haste = min(max(costs.HASTE_S / group.wait_s, costs.LEAST_HASTE), costs.MOST_HASTE)
-                    shift = (costs.SHIFT + costs.FRET * abs(at - hand)) * haste
-                    shift *= costs.AFTER_REST if group.rested else 1.0
-                    if any(h[1] for h in living):
-                        shift += costs.HOLDING + costs.HOLDING_FRET * abs(at - hand)
-                    elif not stopped:
-                        shift *= costs.UNDER_OPEN
-                    cost += shift
-                new_tune = next((p[0] for s, p in zip(group.strokes, chosen, strict=True) if s.tune), 0)
-                if new_tune and tune and new_tune != tune:
-                    cost += (costs.CHANGE + costs.HOP * abs(new_tune - tune)) * (
-                        costs.SLURRED if group.slurred else 1.0
-                    )
-                kept = []
-                for note in living:
-                    if note[0] in {s for s, _ in chosen}:
-                        cost += costs.AGAIN if (note[0], note[1]) in chosen else cut(note, group.onset)
-                    elif note[1] and not LOWEST_REACH <= note[1] - at <= HIGHEST_REACH:
-                        cost += cut(note, group.onset)
-                    else:
-                        kept.append(note)
-                opened = frozenset(s for s, f in chosen if not f)
-                while any(h[1] for h in kept):
-                    both = in_order((*chosen, *((h[0], h[1]) for h in kept)))
-                    together = hold_cost(both, opened, at)
-                    if together is not None:
-                        cost += together - hold_cost(in_order(chosen), opened, at)
-                        break
-                    worst = min((h for h in kept if h[1]), key=lambda h: cut(h, group.onset))
-                    cost += cut(worst, group.onset)
-                    kept.remove(worst)
-                kept += [(p[0], p[1], s.end, s.bass) for s, p in zip(group.strokes, chosen, strict=True)]
-                kept.sort()
-                best = min(best, cost + rest(index + 1, at, new_tune or tune, kept))
-        return best
-
-    return rest(0, 0, 0, [])
-
-
-def small_case(seed):
-    dice = Dice(f"small {seed}")
-    basses, tunes = ["E2", "G2", "A2", "C3", "D3"], ["F3", "A3", "C4", "E4", "G4", "A4"]
-    rows, at = [], 0
-    for _ in range(3):
-        if dice.chance(0.5):
-            rows.append((at, dice.one_of([1, 2, 3]), dice.one_of(basses), True))
-        if dice.chance(0.7) or not rows or rows[-1][0] != at:
-            rows.append((at, dice.one_of([1, 2]), dice.one_of(tunes), False))
-        at += dice.one_of([1, 1, 2])
-    return raw(*rows)
-
-
-@pytest.mark.parametrize("seed", range(24))
-def test_the_optimum_is_the_least_of_all_ways(seed):
-    score = small_case(seed)
-    groups, _, _ = groups_of(score, range(len(score.notes)), score.notes)
-    total, actions = best_path(groups, score.tuning)
-    assert len(actions) == len(groups)
-    assert total == pytest.approx(least_cost(groups, score.tuning), abs=1e-9)
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_putting_dominated_states_aside_changes_nothing(seed, monkeypatch):
-    # Long notes over one another in three voices: many sets of held notes.
-    dice = Dice(f"held {seed}")
-    names = ["A2", "C3", "E3", "G3", "B3", "C4", "D4", "E4", "F4", "G4", "A4"]
-    score = raw(*((i, dice.one_of([1, 2, 4, 6]), dice.one_of(names), dice.chance(0.3)) for i in range(14)))
-    groups, _, _ = groups_of(score, range(len(score.notes)), score.notes)
-    monkeypatch.setattr("coach.core.strings.ENOUGH_SETS", 10**9)
-    all_kept, _ = best_path(groups, score.tuning)
-    monkeypatch.setattr("coach.core.strings.ENOUGH_SETS", 1)
-    assert best_path(groups, score.tuning)[0] == pytest.approx(all_kept, abs=1e-9)

@@ -3,8 +3,8 @@
 import pytest
 
 from coach.core import words
-from coach.core.ways import Way
 from coach.core.verdicts import Damping, Stroke
+from coach.core.ways import Way
 from tests.scores import piece
 
 
@@ -19,7 +19,10 @@ def test_milliseconds_have_their_sign(ms, text):
     assert words.milliseconds(ms) == text
 
 
-@pytest.mark.parametrize(("beat", "text"), [(1.0, "1"), (2.5, "2½"), (3.3333, "3.33")])
+BEATS = [(1.0, "1"), (2.5, "2½"), (3.3333, "3⅓"), (1.75, "1¾"), (2.1666, "2.17")]
+
+
+@pytest.mark.parametrize(("beat", "text"), BEATS)
 def test_beats(beat, text):
     assert words.beat_name(beat) == text
 

@@ -13,7 +13,8 @@ from coach.app.terms import terms_beside
 from coach.core import plan_words, words
 from coach.core.errors import CoachError
 from coach.core.preparation import Preparation
-from coach.files.plan_report import plan_json, plan_text, stop_text
+from coach.files.plan_report import plan_json
+from coach.files.plan_text import plan_text, stop_text
 from coach.files.taste import parse_place, read_taste, with_free, without_free, write_taste
 
 SLOWEST, FASTEST = 0.1, 4.0  # times the written tempo
@@ -46,14 +47,14 @@ def run_plan(
     for notice in (*piece.notices, *notices):
         print(f"coach: {piece.path.name}: {notice}", file=sys.stderr)
     prepared = terms.prepare(piece, _tempo(piece, beats_a_minute))
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     if stop is not None:
-        print(stop_text(prepared, checked_number(prepared, stop, piece)))
+        print(stop_text(prepared, checked_number(prepared, stop, piece), width))
         return 0
     if outputs.json:
         print(plan_json(prepared))
     written = _write(piece, prepared, outputs)
     if not outputs.json and not written:
-        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
         print(f"{piece.title}\n\n{plan_text(prepared, width)}")
     for line in written:
         print(line, file=sys.stderr if outputs.json else sys.stdout)

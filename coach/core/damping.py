@@ -4,78 +4,19 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from enum import Enum
+from dataclasses import replace
 
+from coach.core.broken_chords import broken_chords
 from coach.core.clash import Clash, RingOver, ring_over
 from coach.core.harmony import Harmony
 from coach.core.levels import INTERMEDIATE, Level
 from coach.core.score import DampMark, Score
-from coach.core.ways import Hindrance, Moment, Way, Ways, ways_at
+from coach.core.stops import Reason, Stop, one_thumb, worst_first
+from coach.core.ways import Moment, Ways, ways_at
 
-THUMB_ALONE = (Way.RETURNING_THUMB, Way.PLANTED_THUMB)  # ways for which the thumb must be at one place
+__all__ = ["Reason", "Stop", "plan_stops", "worst_first"]
+
 NEVER_MS = 1e9
-
-
-class Reason(Enum):
-    """Why the bass ends where it does."""
-
-    NEXT_BASS = "next-bass"
-    REST = "rest"
-    END = "end"
-    MARKED = "marked"
-    REPLACED = "replaced"
-    FREE = "free"
-
-
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """One bass end."""
-
-    note: int  # row in Score.notes
-    due: int  # tick
-    reason: Reason
-    next_note: int  # row of the note whose own onset is the due point; -1 where there is none
-    string: int  # 0 where unknown
-    fret: int  # -1 where unknown
-    next_string: int | None
-    ways: tuple[Way, ...]  # those that serve, easiest first; none where nothing is to be stopped or can be
-    barred: tuple[tuple[Way, Hindrance], ...]  # the others, and why they do not serve
-    time_ms: float | None  # from the due point to the thumb's next stroke, at the tempo asked for
-    over: RingOver  # what would be heard if it rang on
-    wanted: bool  # asked for, and judged
-    lenient: bool  # at the end of the piece or chunk
-
-    @property
-    def way(self) -> Way | None:
-        """The way to use: the easiest."""
-        return self.ways[0] if self.ways else None
-
-    @property
-    def clash(self) -> Clash:
-        """How much a ring-over would be heard."""
-        return self.over.clash
-
-    @property
-    def in_chord(self) -> bool:
-        """Whether the ringing note belongs to the harmony that follows."""
-        return self.over.in_chord
-
-    @property
-    def asked(self) -> bool:
-        """Whether anything is to be stopped at all."""
-        return self.reason not in (Reason.FREE, Reason.REPLACED)
-
-    @property
-    def reachable(self) -> bool:
-        """Whether it can be done, or nothing is to be done."""
-        return bool(self.ways) or not self.asked
-
-    @property
-    def pair(self) -> tuple[int, int | None]:
-        """The strings it is about: the ringing one and the one the thumb plays."""
-        return self.string, self.next_string
 
 
 def plan_stops(
@@ -100,35 +41,7 @@ def plan_stops(
     bars = score.bars
     end = bars[last_bar].end if last_bar is not None and last_bar < len(bars) else score.end
     planner = _Planner(score, basses, end, free, tempo, harmony, level)
-    return _one_thumb([planner.stop(row) for row in basses], level)
-
-
-def worst_first(stops: Sequence[Stop]) -> list[Stop]:
-    """Return the stops that are asked for, the one to mend first in front."""
-    return sorted((s for s in stops if s.wanted), key=lambda s: s.over.rank, reverse=True)
-
-
-def _one_thumb(stops: list[Stop], level: Level) -> tuple[Stop, ...]:
-    """Let the thumb stop one string at a time, or two that lie side by side (common practice, no source)."""
-    together: dict[int, list[int]] = defaultdict(list)
-    for index, stop in enumerate(stops):
-        if stop.wanted and stop.way in THUMB_ALONE:
-            together[stop.due].append(index)
-    for indices in together.values():
-        strings = {stops[i].string for i in indices}
-        if max(strings) - min(strings) <= 1:
-            continue
-        first = max(indices, key=lambda i: stops[i].over.rank)
-        for index in indices:
-            if abs(stops[index].string - stops[first].string) > 1:
-                stops[index] = _without_thumb(stops[index], level)
-    return tuple(stops)
-
-
-def _without_thumb(stop: Stop, level: Level) -> Stop:
-    ways = tuple(way for way in stop.ways if way not in THUMB_ALONE)
-    taken = tuple((way, Hindrance.HAND_BUSY) for way in stop.ways if way in THUMB_ALONE)
-    return replace(stop, ways=ways, barred=taken + stop.barred, wanted=bool(ways))
+    return one_thumb([planner.stop(row) for row in basses])
 
 
 class _Planner:
@@ -152,6 +65,7 @@ class _Planner:
         self.pitch: list[int] = notes["pitch"].tolist()
         self.string: list[int] = notes["string"].tolist()
         self.fret: list[int] = notes["fret"].tolist()
+        self.finger: list[int] = notes["finger"].tolist()
         self.grace: list[bool] = notes["grace"].tolist()
         self.basses = basses
         self.bass_onsets = [self.onset[row] for row in basses]
@@ -161,6 +75,7 @@ class _Planner:
         for row in (*basses, *sorted(by_thumb)):
             self.stroke_on.setdefault(self.onset[row], self.string[row])
         self.strokes = sorted(self.stroke_on)
+        self.broken = broken_chords(score, basses, harmony) if harmony else frozenset()
         self.by_string: dict[int, list[int]] = defaultdict(list)
         for row, string in enumerate(self.string):
             if string:
@@ -169,7 +84,7 @@ class _Planner:
 
     def stop(self, row: int) -> Stop:
         due, reason, next_note = self._end(row)
-        over = self._ring_over(due, row, next_note)
+        over = self._ring_over(due, row, next_note, reason)
         if reason is Reason.FREE:
             next_note = -1
         asked = reason not in (Reason.FREE, Reason.REPLACED)
@@ -189,16 +104,17 @@ class _Planner:
             over=over,
             wanted=asked and bool(ways.feasible) and self._wanted(row, reason, over),
             lenient=reason is Reason.END,
+            broken=reason is Reason.NEXT_BASS and row in self.broken,
         )
 
     def _wanted(self, row: int, reason: Reason, over: RingOver) -> bool:
         """Return whether the level asks for a stop of this kind."""
         level = self.level
-        if self.fret[row] > 0 and not level.fretted:
-            return False
         if reason is Reason.END:
             return level.end
-        return reason is not Reason.NEXT_BASS or over.clash.rank >= level.least.rank
+        if reason is not Reason.NEXT_BASS:
+            return True
+        return over.clash.rank >= level.least.rank and (level.broken or row not in self.broken)
 
     def _end(self, row: int) -> tuple[int, Reason, int]:
         """Return due tick, reason and the note that starts there."""
@@ -258,6 +174,7 @@ class _Planner:
                 since_ms=self._since_ms(due),
                 fretted=sum(self.fret[r] > 0 for r in beside),
                 plucked=sum(self.onset[r] == due and r not in self.thumbed for r in beside),
+                held=self.finger[row] > 0 and any(self.finger[r] == self.finger[row] for r in beside),
             ),
             self.score.tuning,
             self.level.ways,
@@ -282,12 +199,29 @@ class _Planner:
         last = bisect_right(self.onset, tick) if until is None else bisect_left(self.onset, until)
         return [r for r in range(first, last) if self.over[r] > tick and not self.grace[r]]
 
-    def _ring_over(self, due: int, row: int, next_note: int) -> RingOver:
-        """Return what is heard if a bass rings on past ``due``."""
+    def _ring_over(self, due: int, row: int, next_note: int, reason: Reason) -> RingOver:
+        """Return what is heard if a bass rings on past ``due``: into a rest, up to the next bass."""
+        over = self._ring_over_at(due, row, next_note)
+        if reason not in (Reason.REST, Reason.MARKED) or next_note >= 0:
+            return over
+        at = bisect_left(self.bass_onsets, due)
+        if at == len(self.basses) or self.string[self.basses[at]] == self.string[row]:
+            return over
+        later = self.bass_onsets[at]
+        if later > due + self.score.bars[self.score.bar_index(due)].full_length:
+            return over  # it will have faded
+        return max(over, self._ring_over_at(later, row, self.basses[at]), key=lambda found: found.rank)
+
+    def _ring_over_at(self, due: int, row: int, next_note: int) -> RingOver:
         chord, bass = self._chord(due, row, next_note)
         found = self.harmony.at(due) if self.harmony and due < self.end else None
         classes = found.classes if found is not None and found.readings else None
-        return ring_over(self.pitch[row], chord, bass, classes)
+        over = ring_over(self.pitch[row], chord, bass, classes)
+        begun = self.harmony.at(self.onset[row]) if self.harmony else None
+        if over.below and found is not None and begun is found:
+            # It has been this chord's bass all along: what follows is broken off the same chord.
+            return replace(over, below=False, clash=Clash.LOW if over.in_chord else over.clash)
+        return over
 
     def _chord(self, due: int, row: int, next_note: int) -> tuple[list[int], int | None]:
         """Return what sounds from the due point until the next bass ends (at least a beat), and the bass."""

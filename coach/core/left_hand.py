@@ -1,19 +1,22 @@
 """Which left-hand finger stops which note, where the score is silent.
 
-The strings and frets are known (``coach.core.strings``); a second optimum path gives the fingers, in the manner
-of Radicioni, Anselma & Lombardo 2004 (a graph over string, fret and finger).  *Action* at a group with stopped
-notes: the hand's position and a finger for each note.  *State* after it: the position, and the fingers of the
-notes that must sound on and of the last stopped group.  Nothing else enters a cost, so the minimum is exact.
+The strings and frets are known (``coach.core.strings``); a second optimum path gives the fingers, in the
+manner of Radicioni, Anselma & Lombardo 2004 (a graph over string, fret and finger). *Action* at a group
+with stopped notes: the hand's position and a finger for each note. *State* after it: the position, and the
+fingers of the notes that must sound on and of the last stopped group. Nothing else enters a cost, so the
+minimum is exact.
 
 Costs, in the unit of ``coach.core.hand`` (weights our own; rules common practice, no source):
 - what the fingers say of all that is held at once (``hand.fingerings``);
 - the hand moves: as in ``coach.core.string_costs``;
 - HOP: a finger goes from one string to another between two notes that join; ROLL to the next string at its
-  fret; nothing along one string with a move of the hand (a guide finger), SLIDE without;
-- TWIST: two notes that join on two strings have their fingers the wrong way round (the higher fret, or on one
-  fret the string on the treble side, should have the higher finger); TANGLE on one string, within two frets;
+  fret; nothing along one string where the hand moves the same way (a guide finger), SLIDE otherwise;
+- TWIST: two notes that join on two strings have their fingers the wrong way round (the higher fret, or on
+  one fret the string on the treble side, should have the higher finger); TANGLE on one string, within two
+  frets;
 - SWAP: a place that was stopped just now gets another finger;
-- UNUSUAL: a place gets another finger than it mostly has in this piece: known from a first search without it;
+- UNUSUAL: a place gets another finger than it mostly has in this piece: known from a first search without
+  it;
 - LET_GO: a note that must sound on loses its finger, only where the new notes leave none.
 """
 
@@ -154,18 +157,20 @@ def best_fingers(
 ) -> tuple[float, list[tuple[int, ...]]]:
     """Return the least cost of fingering the grips in order, and for each the fingers of its notes.
 
-    Position 0 stands for a hand that has not been set down yet.  ``usual``: the finger that a place mostly has in this piece; another costs UNUSUAL.
+    ``usual``: the finger that a place mostly has in this piece; another costs UNUSUAL.  Position 0 is a hand
+    that has not been set down yet.
     """
     states: dict[Memory, dict[int, _Step]] = {(): {0: _Step(0.0, (), None)}}
     for grip in grips:
         after: dict[Memory, dict[int, _Step]] = {}
         for memory, by_position in states.items():
             held = tuple(p for p in memory if p.end > grip.onset and not grip.struck >> p.string & 1)
-            arrivals: dict[int, tuple[float, _Step]] = {}
+            arrivals: dict[tuple[int, tuple[int, ...]], tuple[float, _Step]] = {}
             for position, cost, fingers in options(grip, held):
-                if position not in arrivals:
-                    arrivals[position] = _arrive(by_position, position, grip, bool(held))
-                arrived, back = arrivals[position]
+                way = position, slides(memory, grip, fingers)
+                if way not in arrivals:
+                    arrivals[way] = _arrive(by_position, *way, grip, bool(held))
+                arrived, back = arrivals[way]
                 total = arrived + cost + HEIGHT * (position - 1) + hops(memory, grip, fingers)
                 total += sum(
                     UNUSUAL
@@ -186,15 +191,21 @@ def best_fingers(
     return total, path[::-1]
 
 
-def _arrive(by_position: dict[int, _Step], position: int, grip: Grip, holding: bool) -> tuple[float, _Step]:
-    """Return the least cost of having the hand in a position, and where it came from (0: anywhere)."""
+def _arrive(
+    by_position: dict[int, _Step], position: int, along: tuple[int, ...], grip: Grip, holding: bool
+) -> tuple[float, _Step]:
+    """Return the least cost of having the hand in a position, and where it came from (0: anywhere).
+
+    ``along``: the frets that fingers slide along their strings.
+    """
     found = []
     for before, step in by_position.items():
         frets = abs(position - before) if before else 0
         cost = step.cost + shift_cost(
             frets, grip.wait_s, rested=grip.rested, under_open=grip.under_open, holding=holding
         )
-        found.append((cost, step))
+        against = sum(before > 0 and (position - before) * frets <= 0 for frets in along)
+        found.append((cost + SLIDE * against, step))
     return min(found, key=lambda pair: pair[0])
 
 
@@ -251,9 +262,7 @@ def hops(memory: Memory, grip: Grip, fingers: tuple[int, ...]) -> float:
             if same_place:
                 cost += SWAP if press.finger != finger else 0.0
             elif press.finger == finger and press.end >= grip.onset:
-                if press.string == string:
-                    cost += SLIDE
-                else:
+                if press.string != string:
                     beside = press.fret == fret and abs(press.string - string) == 1
                     cost += ROLL if beside else HOP
             elif press.end >= grip.onset:
@@ -262,3 +271,16 @@ def hops(memory: Memory, grip: Grip, fingers: tuple[int, ...]) -> float:
                     near = press.string == string and abs(fret - press.fret) <= TANGLED
                     cost += TANGLE if near else TWIST if press.string != string else 0.0
     return cost
+
+
+def slides(memory: Memory, grip: Grip, fingers: tuple[int, ...]) -> tuple[int, ...]:
+    """Return how many frets fingers go along their own string to notes that join."""
+    return tuple(
+        fret - press.fret
+        for (_, (string, fret), _), finger in zip(grip.notes, fingers, strict=True)
+        for press in memory
+        if press.finger == finger
+        and press.string == string
+        and press.fret != fret
+        and press.end >= grip.onset
+    )

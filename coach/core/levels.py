@@ -31,7 +31,7 @@ class Level:
     tolerance_ms: float  # overhang that passes as clean
     return_ms: float  # time a returning thumb needs, there and away again
     ways: frozenset[Way]  # ways that are asked for
-    fretted: bool = True  # fretted basses are asked for too
+    broken: bool = False  # the notes of a broken chord are asked for, not left to ring together
     end: bool = True  # the last bass is asked for
     least: Clash = Clash.LOW  # a bass that would sound into the next is asked for from this grade on
 
@@ -40,11 +40,10 @@ FIRST_LESSON = Level(
     "first-lesson",
     tolerance_ms=200.0,
     return_ms=600.0,
-    ways=frozenset((Way.RETURNING_THUMB, Way.PLANTED_THUMB)),
-    fretted=False,
+    ways=frozenset((Way.RETURNING_THUMB, Way.PLANTED_THUMB, Way.LEFT_HAND_RELEASE)),
     end=False,
     least=Clash.MIDDLE,
 )
 INTERMEDIATE = Level("intermediate", tolerance_ms=120.0, return_ms=340.0, ways=THUMB_WAYS)
-CONCERT = Level("concert", tolerance_ms=60.0, return_ms=280.0, ways=frozenset(Way))
+CONCERT = Level("concert", tolerance_ms=60.0, return_ms=280.0, ways=frozenset(Way), broken=True)
 LEVELS = {level.token: level for level in (FIRST_LESSON, INTERMEDIATE, CONCERT)}

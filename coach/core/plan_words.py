@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from coach.core import words
-from coach.core.damping import THUMB_ALONE, Reason, Stop
 from coach.core.preparation import Preparation
+from coach.core.stops import THUMB_ALONE, Reason, Stop
 from coach.core.ways import Hindrance, Way
 
 LEVEL_NAME = {"first-lesson": "first lesson", "intermediate": "intermediate", "concert": "concert"}
@@ -14,20 +14,31 @@ HINDRANCE_WORDS = {
     Hindrance.NOT_NEXT_HIGHER: "string {string} is not the next higher-sounding one beside string {next}",
     Hindrance.NO_STROKE: "the thumb plays nothing at that moment",
     Hindrance.OPEN_STRING: "the string is open: no finger is on it",
+    Hindrance.FINGER_HELD: "its finger holds another note that sounds on",
     Hindrance.HAND_BUSY: "every finger for it is busy",
     Hindrance.LATER: "not asked for at this level",
 }
 THUMB_BUSY = "the thumb is busy with another string"
+STOP_HEADS = ("", "bar", "beat", "bass", "string", "ends at", "because", "how", "thumb has", "if it rings on")
+STOP_PLACE = "{bar}:{beat}  {bass} {string} to {end} ({why})"
+STOP_HOW = "{how}{time}; {rings}"
+STOP_TIME = "; the thumb has {time}"
 CHORD_HEADS = ("bar", "chord", "in the key")
 KEY_TURN = "{key}: {roman}"
 NO_NEIGHBOUR = "the strings are no neighbours"
 JUST_PLAYED = "no time: the thumb has only just played"
+MOST_WAYS = 3  # named in the table; ``--stop`` tells them all
 BELOW = "{grade}, below the bass"
 TRUE_CHORD = "it belongs to the chord, {chord}"
 NO_CHORD_NOTE = "it does not belong to the chord, {chord}"
 NO_TIME = "no time: not asked for"
 NOT_YET = "not asked for yet"
+BROKEN = "broken chord: may ring"
 MEND_FIRST = "Mend these first: {stops}."
+ALIKE = "{stop}, and alike {others}"
+MORE_WAYS = ", …"
+AGAIN = "{beat}, {time} time"
+ORDINALS = {1: "1st", 2: "2nd", 3: "3rd"}
 MAY_RING = "These blend if they ring on, so taste may let them: {stops} (--free BAR:BEAT keeps it)."
 NOTHING_ASKED = "Nothing is to be stopped."
 NO_SUCH_STOP = "the piece has {count} bass ends"
@@ -39,10 +50,13 @@ WRITTEN = "Written: {path}"
 PAGE_WRITTEN = "Printed: {path}"
 PAGES_WRITTEN = "Printed: {path}, {pages} pages"
 MELODY_SCALE = "The tune uses {scale}."
+MELODY_OUTSIDE = "The tune uses {scale}, and {notes} outside it."
 LEVEL_LINE = "Asked for: {level} level."
 PHRASES = "Phrases: {phrases}."
 ALSO = "{name} (or {other})"
 ENDS = "It must end at {place}: {reason}."
+RINGS_FREE = "It may ring on past {place}: a let-ring tie, or your own mark, says so."
+TAKEN_OVER = "It ends at {place}, where the same string is played again: nothing is to be done."
 RINGS_ON = "If it rings on: {grade}."
 WAY_SERVES = "  yes  {way}."
 WAY_BARRED = "  no   {way}: {why}."
@@ -78,8 +92,19 @@ def ways_words(stop: Stop) -> str:
     if not stop.ways:
         return NO_TIME
     if not stop.wanted:
-        return NOT_YET
-    return ", or ".join(words.WAY_NAME[way] for way in stop.ways)
+        return BROKEN if stop.broken else NOT_YET
+    named = ", or ".join(words.WAY_NAME[way] for way in stop.ways[:MOST_WAYS])
+    return named + (MORE_WAYS if len(stop.ways) > MOST_WAYS else "")
+
+
+def ordinal(number: int) -> str:
+    """Return a number such as ``2nd``."""
+    return ORDINALS.get(number, f"{number}th")
+
+
+def roman_words(roman: str) -> str:
+    """Return a Roman numeral with the signs of print: ø for half-diminished, ° for diminished."""
+    return roman.replace("%", "ø").replace("o", "°")
 
 
 def seconds(ms: float | None) -> str:

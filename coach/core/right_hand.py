@@ -1,29 +1,30 @@
 """Which right-hand finger plucks which note, where the score is silent: p i m a.
 
-The strings are known; an optimum path over the groups of strokes gives the letters.  *Action* at a group: a
+The strings are known; an optimum path over the groups of strokes gives the letters. *Action* at a group: a
 finger for each stroke, and the string over which i lies (m and a lie over the next ones, so that i m a over
-strings 3 2 1 is a hand at rest).  *State* after it: that string, and the fingers of the last strokes above the
-thumb's.  Nothing else enters a cost, so the minimum is exact.  All rules are common practice of the guitar's
-teaching, no source; weights and the figure for *fast* are our own.
+strings 3 2 1 is a hand at rest). *State* after it: that string, the last strokes above the thumb's with
+their fingers, and how long ago they were. Nothing else enters a cost, so the minimum is exact. All rules
+are common practice of the guitar's teaching, no source; weights and the figure for *fast* are our own.
 
 - Within a group fingers follow the strings, p lowest; no finger twice, but p may take neighbouring strings.
 - The bass is the thumb's: OFF_THUMB otherwise.  Above, p costs THUMB_UP (less on the wound strings).
 - OFF_HOME a string that a finger lies off its own; MOVE a string by which the hand moves across.
 - a belongs to chords and broken chords: LONE_A in a line, WIDE_A on the upper of two notes.
-- The same finger twice running: AGAIN, FAST_AGAIN within ``FAST_S``; repeated chords cost CHORD_AGAIN a finger.
+- The same finger twice running: AGAIN, FAST_AGAIN within ``FAST_S``; between chords
+  CHORD_AGAIN on its string, CHORD_MOVED or FAST_CHORD from one string to another.
 - A finger goes to a string beyond a higher finger's last: CROSS.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import pairwise, product
 
 from coach.core.placings import Group, Stroke, first_times, groups_of
 from coach.core.score import Array, Score, make_score
 from coach.core.string_costs import treble_strings
 
-P, I, M, A = 1, 2, 3, 4  # NOTE.pluck
+THUMB, INDEX, MIDDLE, RING = 1, 2, 3, 4  # NOTE.pluck: p i m a
 FAST_S = 0.3
 OFF_THUMB = 8.0
 THUMB_UP, THUMB_LOW = 2.0, 0.7
@@ -33,7 +34,8 @@ ROLL_APART = 5.0  # … that is no neighbour
 OFF_HOME, MOVE = 0.25, 0.2
 LONE_A, WIDE_A, BROKEN_A = 2.5, 0.3, 0.1
 LATER = 0.02  # m where i would do as well: lines begin with i
-AGAIN, FAST_AGAIN, CHORD_AGAIN = 5.0, 12.0, 0.2
+AGAIN, FAST_AGAIN = 5.0, 12.0
+CHORD_AGAIN, CHORD_MOVED, FAST_CHORD = 0.2, 0.8, 3.0
 CROSS = 0.6
 FAR = 1e9
 BROKEN = 3  # semitones: less is a step of a line
@@ -53,7 +55,7 @@ class Pluck:
     broken: bool  # its upper note is part of a broken chord
 
 
-# A cost, and the letters that lead to it with what came before them.
+# RING cost, and the letters that lead to it with what came before them.
 _Link = tuple[tuple[int, ...], "_Link | None"]
 _Way = tuple[float, "_Link | None"]
 
@@ -120,7 +122,7 @@ def plucks_of(groups: list[Group], letters: list[int]) -> list[Pluck]:
 
 
 def _is_broken(three: list[tuple[int, int]]) -> bool:
-    """Return whether three notes running are a broken chord: on three strings, no step of a line among them."""
+    """Return whether three notes running are a broken chord: on three strings, no step among them."""
     (one, low), (two, middle), (last, high) = three
     apart = abs(low - middle) >= BROKEN and abs(middle - high) >= BROKEN
     return apart and len({one, two, last}) == 3
@@ -130,7 +132,7 @@ def best_letters(plucks: list[Pluck], strings: int, treble: int) -> tuple[float,
     """Return the least cost of plucking the groups in order, and the letters of each."""
     homes = range(min(2, strings), max(strings, 2))  # i lies within the outer strings
     count = len(homes)
-    # By what was played above the thumb last, and how long ago: for each home the least cost and the way there.
+    # By what was last played above the thumb, and how long ago: for each home the least cost, and the way.
     states: dict[tuple[Upper, float], list[_Way]] = {((), 0.0): [(0.0, None)] * count}
     alone: dict[tuple[object, ...], list[tuple[tuple[int, ...], Upper, list[float]]]] = {}
     joined: dict[tuple[Upper, Upper, bool], float] = {}
@@ -174,8 +176,12 @@ def _at_homes(
     cost: float, letters: tuple[int, ...], strings: tuple[int, ...], homes: range
 ) -> tuple[tuple[int, ...], Upper, list[float]]:
     """Return letters, what lies above the thumb, and the cost by where i lies."""
-    upper = tuple(pair for pair in zip(strings, letters, strict=True) if pair[1] != P)
-    return letters, upper, [cost + sum(OFF_HOME * abs(s - home + f - I) for s, f in upper) for home in homes]
+    upper = tuple(pair for pair in zip(strings, letters, strict=True) if pair[1] != THUMB)
+    return (
+        letters,
+        upper,
+        [cost + sum(OFF_HOME * abs(s - home + f - INDEX) for s, f in upper) for home in homes],
+    )
 
 
 def actions(pluck: Pluck, treble: int) -> list[tuple[float, tuple[int, ...]]]:
@@ -183,18 +189,22 @@ def actions(pluck: Pluck, treble: int) -> list[tuple[float, tuple[int, ...]]]:
     count = len(pluck.strokes)
     order = sorted(range(count), key=lambda index: -pluck.strings[index])  # from the bass side
     found = []
-    choices = [[given] if P <= given <= A else [P, I, M, A] for given in pluck.given]
-    if count > len((P, I, M, A)):  # p takes what the fingers leave
+    choices = [[given] if THUMB <= given <= RING else [THUMB, INDEX, MIDDLE, RING] for given in pluck.given]
+    if count > len((THUMB, INDEX, MIDDLE, RING)):  # p takes what the fingers leave
         low = set(order[: count - 3])
-        choices = [c if len(c) == 1 else [P] if i in low else [I, M, A] for i, c in enumerate(choices)]
+        choices = [
+            c if len(c) == 1 else [THUMB] if i in low else [INDEX, MIDDLE, RING]
+            for i, c in enumerate(choices)
+        ]
     for letters in product(*choices):
         ordered = [letters[index] for index in order]
-        if all(a < b or a == b == P for a, b in zip(ordered, ordered[1:], strict=False)):
+        if all(a < b or a == b == THUMB for a, b in pairwise(ordered)):
             found.append((_alone(pluck, letters, order, treble), letters))
     if found:
         return found
     guess = tuple(
-        g if P <= g <= A else P if s.bass else I for g, s in zip(pluck.given, pluck.strokes, strict=True)
+        g if THUMB <= g <= RING else THUMB if s.bass else INDEX
+        for g, s in zip(pluck.given, pluck.strokes, strict=True)
     )
     return [(AGAINST, guess)]
 
@@ -202,21 +212,21 @@ def actions(pluck: Pluck, treble: int) -> list[tuple[float, tuple[int, ...]]]:
 def _alone(pluck: Pluck, letters: tuple[int, ...], order: list[int], treble: int) -> float:
     cost = 0.0
     basses = [index for index in order if pluck.strokes[index].bass]
-    if basses and letters[basses[0]] != P:
+    if basses and letters[basses[0]] != THUMB:
         cost += OFF_THUMB
-    thumbed = [pluck.strings[index] for index in order if letters[index] == P]
-    for below, above in zip(thumbed, thumbed[1:], strict=False):
+    thumbed = [pluck.strings[index] for index in order if letters[index] == THUMB]
+    for below, above in pairwise(thumbed):
         cost += ROLL if below - above == 1 else ROLL_APART
-    upper = [index for index in order if letters[index] != P]
+    upper = [index for index in order if letters[index] != THUMB]
     for index, letter in enumerate(letters):
         stroke, string = pluck.strokes[index], pluck.strings[index]
-        if letter == P and not stroke.bass:
+        if letter == THUMB and not stroke.bass:
             cost += (THUMB_LOW if string > treble else THUMB_UP) + (TUNE_THUMB if stroke.tune else 0.0)
-        elif letter == M:
+        elif letter == MIDDLE:
             cost += LATER
-        elif letter == A and len(upper) == 1:
+        elif letter == RING and len(upper) == 1:
             cost += BROKEN_A if pluck.broken else LONE_A
-        elif letter == A and len(upper) == 2:
+        elif letter == RING and len(upper) == 2:
             cost += WIDE_A
     return cost
 
@@ -228,8 +238,12 @@ def joins(last: Upper, upper: Upper, fast: bool) -> float:
     for string, finger in upper:
         for before, other in last:
             if finger == other:
-                again = FAST_AGAIN if fast else AGAIN
-                cost += CHORD_AGAIN if chords and before == string else again / 2 if chords else again
+                if not chords:
+                    cost += FAST_AGAIN if fast else AGAIN
+                elif before == string:
+                    cost += CHORD_AGAIN
+                else:
+                    cost += FAST_CHORD if fast else CHORD_MOVED
             elif (finger < other) != (string > before) and string != before:
                 cost += CROSS
     return cost

@@ -1,9 +1,10 @@
 """What it costs to play a group of strokes in one place rather than another.
 
-What is costed follows Heijink & Meulenbroek 2002 (Journal of Motor Behavior 34, 339-351: hand travel, position,
-finger spread) and Radicioni, Anselma & Lombardo 2004 (spans along the neck; what one hand can hold); open
-basses, basses on the wound strings, the tune above the bass, first position first are common practice, no
-source.  Every weight is our own, in the unit of ``coach.core.hand``.
+What is costed follows Heijink & Meulenbroek 2002 (Journal of Motor Behavior 34, 339-351: hand travel,
+position, finger spread) and Radicioni, Anselma & Lombardo 2004 (spans along the neck; what one hand can
+hold). Open basses, basses on the wound strings, the tune above the bass and first position first are common
+practice, no source. Every weight is our own, in the unit of ``coach.core.hand``, and is explained where it
+stands.
 """
 
 from __future__ import annotations
@@ -11,12 +12,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from coach.core.hand import FINGERS, Place, fingerings, in_order
-from coach.core.placings import Group, Stroke, holds, positions_for
+from coach.core.hand import (
+    FINGERS,
+    HIGHEST_REACH,
+    LOWEST_REACH,
+    Place,
+    fingerings,
+    hold_cost,
+    in_order,
+)
 from coach.core.pitch import Tuning
+from coach.core.placings import Group, Stroke, holds, positions_for
+from coach.core.score import TICKS_PER_QUARTER
 
 # An action by itself.
-HEIGHT = 0.15  # a fret of the hand's position, where something is stopped
+HEIGHT = 0.2  # a fret of the hand's position, where something is stopped
 STOPPED = 0.4  # a stopped note; an open one costs nothing
 STOPPED_BASS = 1.0  # a stopped bass where an open string has it
 LIGHT_BASS = 0.2  # a string that a bass lies off the wound ones
@@ -48,10 +58,13 @@ class Held(NamedTuple):
     end: int  # tick
     bass: bool
 
-    def cut_cost(self, tick: int, quarter: int) -> float:
+    def cut_cost(self, tick: int) -> float:
         """Return what it costs to cut the note at a tick; less where a quarter note or less is left."""
-        left = min(1.0, (self.end - tick) / quarter)
+        left = min(1.0, (self.end - tick) / TICKS_PER_QUARTER)
         return (CUT_BASS if self.bass else CUT) * (LEAST_CUT + (1 - LEAST_CUT) * left)
+
+
+Sets = tuple[Held, ...]  # by string
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,3 +194,33 @@ class Actions:
     def _crossings(self, strokes: tuple[Stroke, ...], places: tuple[Place, ...]) -> int:
         ranked = sorted((s.pitch, self.tuning.rank(p[0])) for s, p in zip(strokes, places, strict=True))
         return sum(low[1] > high[1] for i, low in enumerate(ranked) for high in ranked[i + 1 :])
+
+
+def keep(held: Sets, action: Action, tick: int) -> tuple[float, Sets]:
+    """Return what it costs to go on holding notes through an action, and those that are held on.
+
+    A note is let go only where its string is plucked, where the hand has moved out of its reach, or where no
+    hand holds it together with the new notes; then the one that is cut most cheaply goes first.
+    """
+    cost = 0.0
+    kept: list[Held] = []
+    for note in held:
+        if action.used >> note.string & 1:
+            again = (note.string, note.fret) in action.places
+            cost += AGAIN if again else note.cut_cost(tick)
+        elif note.fret and not LOWEST_REACH <= note.fret - action.position <= HIGHEST_REACH:
+            cost += note.cut_cost(tick)
+        else:
+            kept.append(note)
+    stopped = sorted((h for h in kept if h.fret), key=lambda h: h.cut_cost(tick))
+    if not stopped:
+        return cost, tuple(kept)
+    alone = hold_cost(action.stopped, action.opens, action.position)
+    while stopped and alone is not None:
+        places = in_order((*action.stopped, *((h.string, h.fret) for h in stopped)))
+        together = hold_cost(places, action.opens, action.position)
+        if together is not None:
+            return cost + together - alone, tuple(kept)
+        cost += stopped[0].cut_cost(tick)
+        kept.remove(stopped.pop(0))
+    return cost, tuple(kept)

@@ -1,14 +1,18 @@
 """Which string and fret play which note, where the score is silent.
 
-An optimum path over the whole piece, both voices together, by dynamic programming (Sayegh 1989, Computer Music
-Journal 13(3), 76-84: candidate positions with costs on the transitions).  Costs: ``coach.core.string_costs``.
+An optimum path over the whole piece, both voices together, by dynamic programming (Sayegh 1989, Computer
+Music Journal 13(3), 76-84: candidate positions with costs on the transitions). The costs and their sources
+are in ``coach.core.string_costs``.
 
 *Action* at a group: a place for each stroke, one note a string, and a position of the hand from which those
-places can be held.  *State* after it: the position, the string of the last tune note, and every note that
-still has to sound with its string and fret.  A note that should sound on is let go only where its string is
-plucked or where the hand, having moved or run out of fingers, cannot keep it.  Nothing else enters a cost, so
-the minimum is exact; a set of held notes is put aside only where a smaller set can copy whatever it may do for
-no more (``_undominated``), or beyond MOST_SETS, which no piece tried came near.
+places can be held. *State* after it: the position, the string of the last tune note, and every note that
+still has to sound with its string and fret. A note that should sound on is let go only where its string is
+plucked or where the hand, having moved or run out of fingers, cannot keep it. Nothing else enters a cost,
+so the minimum is exact; a set of held notes is put aside only where a smaller set can copy whatever it may
+do for no more (``_undominated``), or beyond MOST_SETS (the most seen in sixty pieces was under fifty).
+
+A written note that is played again is met once, the first time, and the search goes on from there to the
+next new note: what a repeat leads on to is joined to the bar written before it.
 """
 
 from __future__ import annotations
@@ -19,19 +23,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coach.core.hand import HIGHEST_REACH, LOWEST_REACH, Place, hold_cost, in_order
+from coach.core.hand import Place
 from coach.core.impossible import Impossible
-from coach.core.placings import Group, first_times, groups_of, positions_for, with_given
 from coach.core.pitch import Tuning
-from coach.core.score import TICKS_PER_QUARTER, Array, Score, make_score
+from coach.core.placings import Group, first_times, groups_of, positions_for, with_given
+from coach.core.score import Array, Score, make_score
 from coach.core.string_costs import (
-    AGAIN,
     CUT,
     CUT_BASS,
     Action,
     Actions,
     Held,
+    Sets,
     change_cost,
+    keep,
     shift_cost,
 )
 
@@ -41,7 +46,6 @@ MOST_SETS = 400  # different sets of held notes kept after a group
 ENOUGH_SETS = 6  # sets that are not worth comparing
 FAR = 1e9
 
-Sets = tuple[Held, ...]  # by string
 _Key = tuple[Sets, int, int]  # held, tune string, position - 1
 _Found = tuple[float, Action, int, int]  # cost, action, set before, state before
 Floats = NDArray[np.float64]
@@ -205,7 +209,7 @@ class _Search:
                     continue
                 extra, kept = 0.0, held
                 if stopping or action.used & ringing:
-                    extra, kept = _keep(held, action, group.onset)
+                    extra, kept = keep(held, action, group.onset)
                 made = (kept, action.places)
                 if made not in after_by:
                     after_by[made] = tuple(sorted((*(h for h in kept if h.end > until), *lasting[made[1]])))
@@ -260,8 +264,8 @@ class _Search:
     def _undominated(self, states: _States, following: Group) -> _States:
         """Return the states without those that another can copy for no more, whatever comes.
 
-        A set that holds less, or only open strings more (which cost a cut at most), can do what the other does:
-        its hand moves at the next group from its own position, and moving in two goes is never cheaper.
+        A set that holds less, or only open strings more (a cut each at most), can do what the other does: its
+        hand moves at the next group from its own position, and moving in two goes is never cheaper.
         """
         count = len(states.sets)
         shift = np.stack([self._shift(following, False, any(h.fret for h in held)) for held in states.sets])
@@ -287,29 +291,3 @@ class _Search:
             states.cost[kept],
             {(number[k], tune, at): step for (k, tune, at), step in steps.items()},
         )
-
-
-def _keep(held: Sets, action: Action, tick: int) -> tuple[float, Sets]:
-    """Return what it costs to go on holding notes through an action, and those that are held on."""
-    cost = 0.0
-    kept: list[Held] = []
-    for note in held:
-        if action.used >> note.string & 1:
-            again = (note.string, note.fret) in action.places
-            cost += AGAIN if again else note.cut_cost(tick, TICKS_PER_QUARTER)
-        elif note.fret and not LOWEST_REACH <= note.fret - action.position <= HIGHEST_REACH:
-            cost += note.cut_cost(tick, TICKS_PER_QUARTER)
-        else:
-            kept.append(note)
-    stopped = sorted((h for h in kept if h.fret), key=lambda h: h.cut_cost(tick, TICKS_PER_QUARTER))
-    if not stopped:
-        return cost, tuple(kept)
-    alone = hold_cost(action.stopped, action.opens, action.position)
-    while stopped and alone is not None:
-        places = in_order((*action.stopped, *((h.string, h.fret) for h in stopped)))
-        together = hold_cost(places, action.opens, action.position)
-        if together is not None:
-            return cost + together - alone, tuple(kept)
-        cost += stopped[0].cut_cost(tick, TICKS_PER_QUARTER)
-        kept.remove(stopped.pop(0))
-    return cost, tuple(kept)

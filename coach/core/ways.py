@@ -41,6 +41,7 @@ class Hindrance(Enum):
     NO_STROKE = "no-stroke"  # the thumb plays nothing at that moment
     OPEN_STRING = "open-string"  # no finger is on it
     HAND_BUSY = "hand-busy"  # no finger is free
+    FINGER_HELD = "finger-held"  # the finger on it holds another note that must sound on
     LATER = "later"  # the level does not ask for this way yet
 
 
@@ -67,6 +68,7 @@ class Moment:
     since_ms: float  # since the thumb's last stroke before this moment
     fretted: int  # left-hand notes that sound on after this moment, on other strings
     plucked: int  # notes struck at this moment by other fingers than the thumb
+    held: bool = False  # the finger on the ringing string holds another sounding note, too
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +117,9 @@ def _hindrance(way: Way, moment: Moment, tuning: Tuning, return_ms: float) -> Hi
                 return Hindrance.NO_STROKE
             return _neighbour(way, moment.string, moment.thumb_on, tuning)
         case Way.LEFT_HAND_RELEASE:
-            return None if moment.fret > 0 else Hindrance.OPEN_STRING
+            if moment.fret <= 0:
+                return Hindrance.OPEN_STRING
+            return Hindrance.FINGER_HELD if moment.held else None
         case Way.LEFT_HAND_TOUCH:
             return None if moment.fretted <= MOST_FRETTED else Hindrance.HAND_BUSY
         case Way.FINGER:

@@ -125,14 +125,16 @@ def milliseconds(ms: float | None, *, signed: bool = True) -> str:
     return f"{whole:+d} ms".replace("-", "−") if signed and whole else f"{whole} ms"
 
 
+FRACTIONS = {0.25: "¼", 1 / 3: "⅓", 0.5: "½", 2 / 3: "⅔", 0.75: "¾"}
+
+
 def beat_name(beat: float) -> str:
-    """Return a beat as a musician reads it: ``2``, ``2½``, ``3.33``."""
+    """Return a beat as a musician reads it: ``2``, ``2½``, ``3⅓``; other parts as ``3.17``."""
     whole, part = divmod(beat, 1)
     if part < 0.005:
         return f"{whole:.0f}"
-    if abs(part - 0.5) < 0.005:
-        return f"{whole:.0f}½"
-    return f"{beat:.2f}"
+    sign = next((sign for share, sign in FRACTIONS.items() if abs(part - share) < 0.005), None)
+    return f"{whole:.0f}{sign}" if sign else f"{beat:.2f}"
 
 
 def advice(kind: Damping, way: Way | None, string: int, beat: str) -> str:
@@ -194,7 +196,7 @@ def tempo_words(score: Score) -> str:
 
 
 def beat_quarters(score: Score) -> float:
-    """Return the quarter notes in the beat that a tempo counts: one, or one and a half in 6/8 and its like."""
+    """Return the quarter notes in the beat that a tempo counts: 1, or 1½ in 6/8 and its like."""
     first = score.bars[0]
     return 1.5 if first.beat_unit == 8 and first.beats % 3 == 0 else 1.0
 
