@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import errno
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -14,11 +16,16 @@ from coach.core.errors import CoachError
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):  # a terminal without our signs shows marks in their place
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     parser = _parser()
     options = parser.parse_args(argv)
     try:
         _check_picture(getattr(options, "screenshot", None))
-        return int(options.run(options))
+        code = int(options.run(options))
+        sys.stdout.flush()
+        return code
     except CoachError as error:
         print(f"coach: {error}", file=sys.stderr)
         return 1
@@ -27,6 +34,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     except KeyboardInterrupt:
         return 130
+    except OSError as error:
+        if error.errno != errno.ENOSPC or error.filename is not None:
+            raise
+        print("coach: the output cannot be written: no space is left; free some", file=sys.stderr)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
 
 
 def _check_picture(path: Path | None) -> None:
@@ -83,17 +96,20 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     _add_score(plan)
     _add_level(plan)
     plan.add_argument("--tempo", type=_positive, metavar="BEATS", help="beats a minute to reckon times by")
-    plan.add_argument("--stop", type=int, metavar="N", help="tell one stop in full, every way and why not")
+    told = plan.add_mutually_exclusive_group()
+    told.add_argument("--stop", type=int, metavar="N", help="tell one stop in full, every way and why not")
+    told.add_argument("--fingers", action="store_true", help="list string, fret and fingers of every note")
+    told.add_argument("--json", action="store_true", help="for other programs")
     plan.add_argument(
         "--free", action="append", default=[], metavar="BAR:BEAT", help="let this bass ring from now on"
     )
     plan.add_argument(
         "--ask", action="append", default=[], metavar="BAR:BEAT", help="ask for this stop again from now on"
     )
-    plan.add_argument("--json", action="store_true", help="for other programs")
     plan.add_argument("--musicxml", type=Path, metavar="FILE", help="write the score with all marks in it")
     plan.add_argument("--pdf", type=Path, metavar="FILE", help="print the marked page")
     plan.add_argument("--png", type=Path, metavar="FILE", help="the marked page as a picture")
+    plan.add_argument("--replace", action="store_true", help="write over files that are there")
     plan.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page (default a4)")
     plan.set_defaults(run=_plan)
 
@@ -229,10 +245,18 @@ def _plan(options: argparse.Namespace) -> int:
         open_piece(options.score, tuning=options.tuning, capo=options.capo),
         level=options.level,
         beats_a_minute=options.tempo,
-        stop=options.stop,
         free=options.free,
         ask=options.ask,
-        outputs=Outputs(options.json, options.musicxml, options.pdf, options.png, options.paper),
+        outputs=Outputs(
+            json=options.json,
+            fingers=options.fingers,
+            stop=options.stop,
+            musicxml=options.musicxml,
+            pdf=options.pdf,
+            png=options.png,
+            paper=options.paper,
+            replace=options.replace,
+        ),
     )
 
 

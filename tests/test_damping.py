@@ -136,6 +136,9 @@ def test_a_let_ring_note_stops_at_a_later_mark_unless_its_string_was_played_sinc
     marks = (DampMark(6 * Q, string=5),)
     stop = plan_stops(piece("4/4", "A2~ 2, D3 4, - 2", damps=marks))[0]
     assert (stop.due, stop.reason) == (6 * Q, Reason.MARKED)
+    # At the note's own written end the tie holds; so a bass that is set free stays free in a marked score.
+    at_end = (DampMark(2 * Q, string=5),)
+    assert plan_stops(piece("4/4", "A2~ 2, D3 4, - 2", damps=at_end))[0].reason is Reason.FREE
     again = plan_stops(piece("4/4", "A2~ 2, A2 4, - 2", damps=marks))
     assert again[0].reason is Reason.FREE
     assert (again[1].due, again[1].reason) == (6 * Q, Reason.REST)

@@ -33,19 +33,26 @@ def test_a_waltz_by_hand():
     assert [row for row in written(bass, 4, 7, "onset", "duration", "pitch", "bass") if row[3]] == [
         (*row, True) for row in cell
     ]
-    tune = [(0, 1, "C4"), (0, 3, "A2"), (1, 1, "B3"), (2, 1, "A3"), (3, 1, "E2"), (3, 1, "G#3")]
+    # The G sharp only holds: from it by step to the next note of E major, with A and no F after G sharp
+    tune = [
+        (0, 1, "C4"), (0, 3, "A2"), (1, 1, "B3"), (2, 1, "A3"),
+        (3, 2, "E2"), (3, 1, "G#3"), (4, 1, "A3"), (5, 1, "B3"),
+    ]  # fmt: skip
     assert sorted(written(bass, 8, 9, "onset", "duration", "pitch")) == sorted(
         (on, length, parse_name(name)) for on, length, name in tune
     )
-    full = [(0, 1, "C4"), (0, 3, "A2"), (1, 1, "B3"), (2, 1, "A3"), (3, 2, "E2"), (3, 3, "G#3")]
+    full = [(0, 1, "C4"), (0, 3, "A2"), (1, 1, "B3"), (2, 1, "A3"), (3, 3, "E2"), (3, 3, "G#3")]
     assert sorted(written(bass, 10, 11, "onset", "duration", "pitch")) == sorted(
         (on, length, parse_name(name)) for on, length, name in full
     )
-    assert names == ["Basses alone", "Under a held note", "Under the tune", "In the piece: bars 1–2"]
+    assert names == [
+        "Basses alone: stop ⑤ with a rest stroke",
+        "Under a held note",
+        "Under the tune",
+        "In the piece: bars 1–2",
+    ]
     assert [(cue.tick / Q, cue.text) for cue in exercise.cues] == [
-        (0, "play ⑤"), (3, "play, stop ⑤: rest stroke"), (5, "stop ⑥"), (9, "stop ⑤: rest stroke"),
-        (12, "play ⑤"), (15, "play, stop ⑤: rest stroke"), (17, "stop ⑥"), (21, "stop ⑤: rest stroke"),
-        (27, "stop ⑤: rest stroke"), (33, "stop ⑤: rest stroke"),
+        (0, "play ⑤"), (3, "stop ⑤"), (5, "stop ⑥"),
     ]  # fmt: skip
     assert exercise.score.qpm(0) == 60  # six tenths of a hundred; the thumb has three beats
 
@@ -55,15 +62,18 @@ def test_a_rest_by_hand():
     score = piece("4/4", "E2 1, - 3, A2 4", "G3 4, A3 4", qpm=80)
     preparation = prepare(score)
     exercise = stop_exercise(preparation, preparation.stops[0])
-    low, g3 = parse_name("E2"), parse_name("G3")
+    # E2 and G3 are taken for E minor: from G down to E goes through F sharp
+    assert preparation.harmony.bar_keys[0].name == "E minor"
+    low, g3, f3, e3 = (parse_name(name) for name in ("E2", "G3", "F#3", "E3"))
     assert written(exercise.score, 0, 1, "onset", "duration", "pitch") == [(0, 2, low), (4, 2, low)]
     assert written(exercise.score, 2, 3, "onset", "duration", "pitch") == [
         (0, 2, low), (0, 4, g3), (4, 2, low), (4, 4, g3),
     ]  # fmt: skip
     assert written(exercise.score, 4, 5, "onset", "duration", "pitch") == [
-        (0, 1, low), (0, 2, g3), (4, 1, low), (4, 2, g3),
+        (0, 1, low), (0, 2, g3), (2, 1, f3), (3, 1, e3), (4, 1, low), (4, 2, g3), (6, 1, f3), (7, 1, e3),
     ]  # fmt: skip
-    assert [c.text for c in exercise.cues[:2]] == ["play ⑥", "stop ⑥: thumb down"]
+    assert [c.text for c in exercise.cues] == ["play ⑥", "stop ⑥"]
+    assert exercise.sections[0].name == "Basses alone: stop ⑥ by planting the thumb"
 
 
 def test_a_pickup_is_filled_up_with_rest():
@@ -79,19 +89,35 @@ def test_a_pickup_is_filled_up_with_rest():
 FOUR = ("2/4", "A2 2, D3 2, E2 2, A2 2", "C#4 2, F#4 2, G#3@3 2, A3 2")
 
 
-def test_harder_stops_around_it_come_to_rest_early():
+def test_harder_stops_around_it_stay_as_they_are_written():
     # D under a bass E clashes; E under A, whose fifth it is, only lies below it.
     preparation = prepare(piece(*FOUR, qpm=60))
     d_to_e, e_to_a = preparation.stops[1], preparation.stops[2]
     assert d_to_e.clash.rank > e_to_a.clash.rank
     exercise = stop_exercise(preparation, e_to_a)
-    assert exercise.eased
     context = exercise.sections[-1]
     assert context.name == "In the piece: bars 2–4"
+    assert not context.twice
     rows = written(exercise.score, context.bar, context.last, "onset", "duration", "pitch", "bass")
     basses = [row[:3] for row in rows if row[3]]
-    assert basses == [(0, 1, parse_name("D3")), (2, 2, parse_name("E2")), (4, 1, parse_name("A2"))]
-    assert not stop_exercise(preparation, d_to_e).eased
+    assert basses == [(0, 2, parse_name("D3")), (2, 2, parse_name("E2")), (4, 2, parse_name("A2"))]
+
+
+def test_where_the_way_back_is_worse_a_bar_of_rest_stands_before_it():
+    # Étude 1, stop 13: A2 under E2 is its fourth, above it and harmless; E2 under A2 would lie below it.
+    exercise = made(1, 13)
+    assert [section.name.partition(":")[0] for section in exercise.sections][:2] == [
+        "Basses alone",
+        "Under a held note",
+    ]
+    for section, held in zip(exercise.sections[:2], ([], [(0, 4, parse_name("E4"))]), strict=True):
+        cell = [(0, 2, parse_name("A2")), (2, 1, parse_name("E2")), *held]
+        rows = written(exercise.score, section.bar, section.last, "onset", "duration", "pitch")
+        assert sorted(rows) == sorted(cell)
+        assert section.last - section.bar + 1 == 2  # a bar to play and a bar of rest
+        assert section.twice
+    apart = made(1, 5).sections[0]  # E2 to D3, the hardest there is: nothing is worse
+    assert len(written(made(1, 5).score, apart.bar, apart.last, "onset")) == 4
 
 
 def test_the_worst_is_the_one_that_clashes():

@@ -57,9 +57,10 @@ def test_it_says_what_it_trains_in_plain_sentences(capsys):
     told = capsys.readouterr().out
     assert (
         "It trains stop 5 of “A Borrowed Umbrella”: in bar 5 the D on string ④ has to end as the A on "
-        "string ⑤ begins, and the thumb comes to rest on it as it plays the new bass."
+        "string ⑤ begins; the thumb comes to rest on string ④ as it plays the new bass."
     ) in told
-    assert "bars 4–6 of the piece" in told
+    assert "bars 4–6 of the piece, as written." in told
+    assert "Go on to the next stage once you have played it cleanly three times running." in told
     assert "♩ = 36" in told
 
 

@@ -1,7 +1,7 @@
 """The harmony of the five études, written out by hand from the scores before the program was asked.
 
 Where a thin bar can be heard two ways both are given.  A bar's halves are divided by a bar line; one name
-stands for the whole bar.
+stands for the whole bar.  A pickup of a single note has no chord (None).
 """
 
 from dataclasses import replace
@@ -22,7 +22,7 @@ HAND = {
         7: "Dm iv | E V", 8: "Am i",
     }),
     "02-a-borrowed-umbrella": ("A major", "A major", {
-        0: "A I", 1: "A I", 2: "D IV", 3: "E7 V7", 4: "A I", 5: "D IV", 6: "A I", 7: "D IV | A I", 8: "E V",
+        0: "None None", 1: "A I", 2: "D IV", 3: "E7 V7", 4: "A I", 5: "D IV", 6: "A I", 7: "D IV | A I", 8: "E V",
         9: "A I", 10: "D IV | A I or D IV", 11: "A/E I64 | E V or E V", 12: "A I",
     }),
     "03-rain-on-the-skylight": ("E minor", "E harmonic minor", {
@@ -79,7 +79,7 @@ def test_chords_cover_the_piece_in_order(analysed, name):
     for chord in harmony.chords:
         assert chord.onset == at
         assert score.bars[chord.bar].onset <= chord.onset < chord.end <= score.bars[chord.bar].end
-        assert chord.classes == chord.readings[0].classes
+        assert chord.classes == (chord.readings[0].classes if chord.readings else frozenset())
         at = chord.end
     assert at == score.end
 
@@ -121,7 +121,7 @@ def test_numerals_stay_when_the_piece_is_transposed(analysed, name, fifths):
     moved = analyse(make_score(notes, bars, mode=score.mode))
     assert (moved.key.tonic, moved.key.minor) == (harmony.key.tonic + fifths, harmony.key.minor)
     assert [c.roman for c in moved.chords] == [c.roman for c in harmony.chords]
-    roots = [c.readings[0].root + fifths for c in harmony.chords]
-    assert [c.readings[0].root for c in moved.chords] == roots
+    roots = [reading.root + fifths for c in harmony.chords for reading in c.readings[:1]]
+    assert [reading.root for c in moved.chords for reading in c.readings[:1]] == roots
     if harmony.scale:
         assert moved.scale.places == tuple(place + fifths for place in harmony.scale.places)

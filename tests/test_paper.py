@@ -9,7 +9,7 @@ import re
 import subprocess
 import sys
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -18,18 +18,20 @@ import pytest
 
 from coach.app.piece import Piece, open_piece
 from coach.core.clash import Clash
-from coach.core.damping import Reason
+from coach.core.damping import Reason, Stop
 from coach.core.errors import CoachError
 from coach.core.harmony import Chord, Reading
 from coach.core.phrases import Form, Phrase
 from coach.core.preparation import Preparation, prepare
 from coach.core.spelling import Key
+from coach.core.ways import Way
 from coach.screen import paper, paper_child
 from coach.screen.engraver_process import can_engrave
 from coach.screen.paper_facts import gather, without_fingers
-from coach.screen.paper_ink import Letters, Shape, line
+from coach.screen.paper_ink import Ink, Letters, Rect, Shape, line
+from coach.screen.paper_layout import ways_said
 from coach.screen.paper_lines import break_lines
-from coach.screen.paper_marks import DAMP
+from coach.screen.paper_marks import DAMP, roman_mark
 from coach.screen.paper_pages import MARGIN_MM, PAPERS, Page
 from coach.screen.paper_picture import page_svg
 from coach.screen.paper_svg import MM, SPACE_MM, SVG, read_system
@@ -38,6 +40,7 @@ from tests.scores import piece
 
 SCORES = sorted((Path(__file__).parents[1] / "scores").glob("*.musicxml"))
 NAMES = [path.stem for path in SCORES]
+PIANO_SIGN = "\ue520"  # SMuFL dynamicPiano
 PX_MM = 6.0  # of the pictures looked at here: 150 dpi
 pytestmark = pytest.mark.skipif(not can_engrave(), reason="verovio or resvg is not installed")
 
@@ -69,6 +72,7 @@ class Composed:
     pages: list[Page]
     svgs: list[str]  # as the engraver drew the systems, with its own boxes
     paper: str
+    scale: float
 
 
 def composed(found: Piece, preparation: Preparation, size: str, patch: pytest.MonkeyPatch) -> Composed:
@@ -79,17 +83,18 @@ def composed(found: Piece, preparation: Preparation, size: str, patch: pytest.Mo
         def setOptions(self, options):
             return super().setOptions({**options, "svgBoundingBoxes": True})
 
-    drawn: list[str] = []
+    drawn: dict[float, list[str]] = {}  # by width: larger music is tried on a narrower line
 
     def ask(request, *_):
         request.pop("job")
-        drawn.extend(paper_child.engrave(**request))
-        return json.dumps(drawn).encode()
+        drawn[request["width"]] = paper_child.engrave(**request)
+        return json.dumps(drawn[request["width"]]).encode()
 
     patch.setattr(verovio, "toolkit", Toolkit)
     patch.setattr(paper, "_ask", ask)
     pages = paper.compose(preparation, found.xml, found.title, PAPERS[size])
-    return Composed(found, preparation, pages, drawn, size)
+    scale = pages[0].scale
+    return Composed(found, preparation, pages, drawn[PAPERS[size].inner / scale / SPACE_MM], size, scale)
 
 
 def long_piece(folder: Path) -> Piece:
@@ -139,17 +144,36 @@ def test_no_two_marks_touch_and_none_touches_the_engraving(found: Composed):
         for one, two in combinations(page.marks, 2):
             assert not one.rect.meets(two.rect), (one.kind, one.about, two.kind, two.about)
         engraved = [rect for ink in [*page.engraved, *page.frame] for rect in ink.rects()]
+        across = [rect for ink in engraved_but_lines(page) for rect in ink.rects()]
         for one in page.marks:
-            assert not any(one.rect.meets(rect) for rect in engraved), (one.kind, one.about)
+            if one.kind == "ring":  # drawn as a tie is, it may cross the staff's lines, and nothing else
+                assert not any(a.meets(b) for ink in one.ink for a in ink.rects() for b in across)
+            else:
+                assert not any(one.rect.meets(rect) for rect in engraved), (one.kind, one.about)
+
+
+def engraved_but_lines(page: Page) -> list[Ink]:
+    """Return what is engraved but for the staff's lines: level strokes of more than 8 mm."""
+
+    def is_line(ink: Ink) -> bool:
+        (box, *more) = list(ink.rects()) or [Rect(0, 0, 0, 0)]
+        return isinstance(ink, Shape) and not more and box.width > 8 and box.height < 0.3
+
+    found = [ink for ink in page.engraved if not is_line(ink)]
+    assert len(found) < len(page.engraved)
+    return found
 
 
 def test_no_pixel_of_a_mark_falls_on_ink(found: Composed):
     for page in found.pages:
-        marks = darkness([ink for one in page.marks for ink in one.ink], found.paper)
+        marks = darkness([ink for one in page.marks if one.kind != "ring" for ink in one.ink], found.paper)
         rest = darkness([*page.engraved, *page.frame], found.paper)
         assert marks.any()
         assert rest.any()
         assert not ((marks > 0) & (rest > 0)).any()
+        rings = darkness([ink for one in page.marks if one.kind == "ring" for ink in one.ink], found.paper)
+        across = darkness([*engraved_but_lines(page), *page.frame], found.paper)
+        assert not ((rings > 0) & (across > 0)).any()
 
 
 def test_no_pixel_of_a_mark_falls_on_another_mark(found: Composed):
@@ -207,7 +231,7 @@ def test_a_line_is_three_to_five_bars_and_no_bar_is_lost(found: Composed):
     assert shown == list(range(len(bars)))
 
 
-def engraver_boxes(svgs: list[str]) -> list[dict[str, tuple[float, float]]]:
+def engraver_boxes(svgs: list[str], scale: float) -> list[dict[str, tuple[float, float]]]:
     """Return the engraver's own boxes of notes and rests: id -> (left, width), mm from the system's left."""
     found = []
     for svg in svgs:
@@ -215,7 +239,7 @@ def engraver_boxes(svgs: list[str]) -> list[dict[str, tuple[float, float]]]:
         for group in ElementTree.fromstring(svg).iter(f"{SVG}g"):
             rect = group.find(f"{SVG}rect")
             if (group.get("id") or "").startswith("bbox-") and rect is not None:
-                left, width = (float(rect.get(key) or 0) * MM for key in ("x", "width"))
+                left, width = (float(rect.get(key) or 0) * MM * scale for key in ("x", "width"))
                 boxes[(group.get("id") or "").removeprefix("bbox-")] = (left, width)
         found.append(boxes)
     return found
@@ -223,7 +247,7 @@ def engraver_boxes(svgs: list[str]) -> list[dict[str, tuple[float, float]]]:
 
 def test_each_wanted_stop_has_one_sign_under_the_note_at_which_it_is_due(found: Composed):
     score, stops = found.preparation.score, found.preparation.stops
-    boxes = engraver_boxes(found.svgs)
+    boxes = engraver_boxes(found.svgs, found.scale)
     wanted: dict[int, int] = {}
     for index, stop in enumerate(stops):
         if stop.wanted:
@@ -251,7 +275,7 @@ def test_each_wanted_stop_has_one_sign_under_the_note_at_which_it_is_due(found: 
 
 
 def test_a_stop_into_a_rest_stands_under_the_rest(found: Composed):
-    score, boxes = found.preparation.score, engraver_boxes(found.svgs)
+    score, boxes = found.preparation.score, engraver_boxes(found.svgs, found.scale)
     rests = {name for svg in found.svgs for name in read_system(svg).rests}
     places = {
         (bar, offset): score.anchor_ids[name]
@@ -279,6 +303,216 @@ def test_a_stop_at_the_end_ends_with_the_last_barline(found: Composed):
     assert ends or "pages-turning" in str(found.piece.path)  # its last bass is not asked for
     for one in ends:
         assert one.rect.right == pytest.approx(PAPERS[found.paper].width - MARGIN_MM, abs=0.5)
+
+
+def contrast_to_white(grey: float) -> float:
+    """Return the contrast of a grey on white paper: WCAG 2.2, "contrast ratio" and "relative luminance"."""
+    value = round(grey * 255) / 255
+    luminance = value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
+    return (1.0 + 0.05) / (luminance + 0.05)
+
+
+def test_every_letter_and_sign_is_dark_enough_to_read(found: Composed):
+    assert contrast_to_white(0.0) == pytest.approx(21.0)  # black on white, by the same source
+    assert contrast_to_white(0x76 / 255) == pytest.approx(4.54, abs=0.01)  # the lightest that passes AA
+    assert contrast_to_white(0x77 / 255) < 4.5
+    for page in found.pages:
+        greys = {ink.grey for ink in page.ink if isinstance(ink, Letters)}
+        greys |= {
+            grey for ink in page.ink if isinstance(ink, Shape) for grey in (ink.fill, ink.stroke) if grey
+        }
+        assert len(greys) > 1
+        assert min(map(contrast_to_white, greys)) >= 4.5
+
+
+def test_a_phrases_letter_stands_in_a_box_and_a_chords_name_does_not(found: Composed):
+    marks = [one for page in found.pages for one in page.marks]
+    lettered = 0
+    for one in marks:
+        words = [ink for ink in one.ink if isinstance(ink, Letters)]
+        strokes = [rect for ink in one.ink if isinstance(ink, Shape) for rect in ink.rects()]
+        if one.kind == "chord":
+            assert not strokes
+        if one.kind != "phrase" or not words:
+            continue
+        lettered += 1
+        ((letter,),) = (list(run.rects()) for run in words)
+        upright = [rect for rect in strokes if rect.width < 0.5 and rect.top < letter.top]
+        level = [rect for rect in strokes if rect.height < 0.5 and rect.left < letter.left]
+        assert len(upright) == len(level) == 2
+        assert min(r.left for r in upright) < letter.left < letter.right < max(r.right for r in upright)
+        assert min(r.top for r in level) < letter.top < letter.bottom < max(r.bottom for r in level)
+        assert not any(rect.meets(letter) for rect in strokes)
+    assert lettered == len(gather(found.preparation, {}).phrases)
+
+
+def test_no_mark_of_a_note_stands_over_or_beside_an_endings_number(found: Composed):
+    under = 0
+    for page in found.pages:
+        endings = [one.rect for one in page.marks if one.kind == "ending"]
+        for one in page.marks:
+            for rect in endings:
+                beside = one.rect.left < rect.right and rect.left < one.rect.right
+                if one.kind in ("finger", "pluck", "string") and beside:
+                    # Of the same system: below the bracket; of a system above: far from it.
+                    assert one.rect.top > rect.bottom or one.rect.bottom < rect.top - 15
+                    under += rect.bottom < one.rect.top < rect.bottom + 15
+    if "pages-turning" in str(found.piece.path):
+        assert under >= 3  # fingers of its two endings
+
+
+def test_letters_of_the_right_hand_are_light_italics(found: Composed):
+    plucks = [one for page in found.pages for one in page.marks if one.kind == "pluck"]
+    assert plucks
+    for one in plucks:
+        (run,) = one.ink
+        assert isinstance(run, Letters)
+        assert run.italic
+        assert not run.bold
+        assert {name for name, _, _ in run.chars} == {TEXT}
+
+
+def test_written_let_ring_ties_are_drawn_once_beside_their_heads():
+    with pytest.MonkeyPatch.context() as patch:
+        opened = open_piece(SCORES[3])
+        found = composed(opened, prepare(opened.score), "a4", patch)
+    boxes = engraver_boxes(found.svgs, found.scale)
+    rings = [one for page in found.pages for one in page.marks if one.kind == "ring"]
+    # By hand from the score: bars 3, 6 and 10, two in the last.
+    assert sorted(str(one.about) for one in rings) == ["bar10v2n1", "bar10v3n2", "bar3v2n1", "bar6v2n1"]
+    for one in rings:
+        left, width = next(of[one.about] for of in boxes if one.about in of)
+        assert -0.5 < one.rect.left - MARGIN_MM - (left + width) < 4.0
+        assert one.rect.width > 3.0
+        dark = darkness(one.ink, "a4", 8)
+        assert (dark > 128).sum() > 60  # seen, not a hair
+
+
+def test_an_open_arc_ends_clear_of_the_next_head():
+    """Else it would be read as a slur to it."""
+    with pytest.MonkeyPatch.context() as patch:
+        opened = open_piece(SCORES[3])
+        found = composed(opened, prepare(opened.score), "a4", patch)
+    systems = [read_system(svg) for svg in found.svgs]
+    for page in found.pages:
+        staves = dict(page.systems)
+        for one in (one for one in page.marks if one.kind == "ring"):
+            index = next(i for i, system in enumerate(systems) if one.about in system.notes)
+            for box in systems[index].notes.values():
+                head = box.scaled(found.scale).moved(MARGIN_MM, staves[index])
+                end = Rect(one.rect.right, one.rect.top, one.rect.right, one.rect.bottom)
+                assert not head.meets(end.grown(1.0, 1.0))
+
+
+# The size of the music
+
+
+def test_a_half_blank_page_has_larger_music_and_no_more_pages():
+    with pytest.MonkeyPatch.context() as patch:
+        opened = open_piece(SCORES[0])
+        ready = prepare(opened.score)
+        larger = composed(opened, ready, "a4", patch)
+        patch.setattr(paper, "SCALES", ())
+        plain = composed(opened, ready, "a4", patch)
+    assert plain.scale == 1.0
+    assert plain.pages[0].fill < 0.6
+    assert larger.scale == 1.2
+    assert len(larger.pages) == len(plain.pages) == 1
+    assert SPACE_MM * larger.scale == pytest.approx(2.1)
+    staff = [r for ink in larger.pages[0].engraved for r in ink.rects() if r.width > 20 and r.height < 0.3]
+    ys = sorted({round((r.top + r.bottom) / 2, 3) for r in staff})[:5]
+    assert ys[4] - ys[0] == pytest.approx(8.4, abs=0.01)
+
+
+def test_a_full_page_keeps_the_size_of_its_music(tmp_path):
+    with pytest.MonkeyPatch.context() as patch:
+        opened = long_piece(tmp_path)
+        found = composed(opened, dressed(prepare(opened.score)), "letter", patch)
+        patch.setattr(paper, "SCALES", ())
+        plain = composed(opened, dressed(prepare(opened.score)), "letter", patch)
+    assert len(found.pages) == len(plain.pages)
+    for page in found.pages:
+        assert page.fill <= 1.0
+
+
+# Words that are said
+
+
+def said_by(mark_) -> str:
+    runs = [ink for ink in mark_.ink if isinstance(ink, Letters) and ink.chars[0][0] == TEXT]
+    return "".join(run.text for run in runs)
+
+
+def graded(stop: Stop, clash: Clash) -> Stop:
+    return replace(stop, over=replace(stop.over, clash=clash))
+
+
+def test_a_way_is_said_once_in_a_row_of_many_and_always_where_it_clashes():
+    with pytest.MonkeyPatch.context() as patch:
+        opened = open_piece(SCORES[0])
+        ready = prepare(opened.score)
+        ways = [stop.ways for stop in ready.stops if stop.wanted]
+        assert len({stop.way for stop in ready.stops if stop.wanted}) > 1
+        alike = tuple(graded(replace(stop, ways=ways[0]), Clash.MIDDLE) for stop in ready.stops)
+        assert len({stop.way for stop in alike}) == 1
+        last = max(i for i, stop in enumerate(alike) if stop.wanted)
+        alike = (*alike[:last], graded(alike[last], Clash.HIGH), *alike[last + 1 :])
+        found = composed(opened, replace(ready, stops=alike), "a4", patch)
+    (page,) = found.pages
+    marks = [one for one in page.marks if one.kind == "stop"]
+    for _, staff in page.systems:
+        here = sorted((one for one in marks if 0 < one.rect.top - staff < 40), key=lambda one: one.x)
+        assert len(here) >= 5
+        assert said_by(here[0])
+        assert not any(said_by(one) for one in here[1:] if one.about != last)
+    assert all(said_by(one) for one in marks if one.about == last)
+    for one in marks:  # the sign and the string's number always
+        assert len([ink for ink in one.ink if isinstance(ink, Letters) and ink.chars[0][0] != TEXT]) == 2
+
+
+def test_two_alike_are_both_said():
+    assert ways_said([Way.FINGER, Way.FINGER, Way.REST_STROKE]) == [True, True, True]
+    assert ways_said([Way.FINGER] * 3 + [Way.REST_STROKE]) == [True, False, False, True]
+    assert ways_said([]) == []
+
+
+def test_the_legend_says_why_letters_are_few(etude, tmp_path):
+    from pypdf import PdfReader
+
+    opened, preparation = etude
+    paper.print_page(preparation, opened.xml, opened.title, tmp_path / "a.pdf", kind="pdf")
+    text = PdfReader(tmp_path / "a.pdf").pages[0].extract_text()
+    assert "fingers, letters and ways are written where they change" in text
+
+
+def test_the_sign_of_a_new_key_hangs_out_to_the_left():
+    plain, turned = roman_mark(0, "iii6"), roman_mark(0, "F: iii6")
+    assert turned.rect.right == pytest.approx(plain.rect.right)
+    assert turned.rect.left < plain.rect.left - 2
+    assert "".join(ink.text for ink in turned.ink if isinstance(ink, Letters)) == "F: iii6"
+
+
+def test_a_numeral_with_a_key_stands_under_its_chord(found: Composed):
+    """With a key's turn at every second bar."""
+    chords = tuple(
+        replace(chord, key=Key(9, False) if chord.bar % 4 < 2 else Key(3, True))
+        for chord in found.preparation.harmony.chords
+    )
+    harmony = replace(found.preparation.harmony, chords=chords)
+    with pytest.MonkeyPatch.context() as patch:
+        made = composed(found.piece, replace(found.preparation, harmony=harmony), found.paper, patch)
+    turned = 0
+    for page in made.pages:
+        names = sorted((one.rect.left, one.about) for one in page.marks if one.kind == "chord")
+        for one in (one for one in page.marks if one.kind == "roman"):
+            text = "".join(ink.text for ink in one.ink if isinstance(ink, Letters))
+            if ": " not in text:
+                continue
+            turned += 1
+            (left, _) = min((at for at in names if at[1] == one.about), key=lambda at: abs(at[0] - one.x))
+            assert abs(one.x - left) < 4.5 * made.scale  # the name may be pushed on by the one before
+            assert one.rect.left < one.x - 2
+    assert turned >= 2
 
 
 def test_how_bad_a_stop_is_is_told_by_weight(found: Composed):
@@ -334,7 +568,7 @@ def test_the_engravers_drawing_is_read_whole(found: Composed):
     assert lines
     ink = [
         one.moved(float(shift.group(1)) * MM, top)
-        for one in system.ink
+        for one in [*system.fixed, *(ink for ending in system.endings for ink in ending)]
         if isinstance(one, Shape) or one.chars[0][0] != TEXT
     ]
     ours_png = paper_child.draw(page_svg(ink, width / PX_MM, height / PX_MM), PX_MM)
@@ -410,6 +644,146 @@ def test_fingers_that_the_score_gives_are_all_said():
     assert gather(prepare(score), {"a": 3, "b": 3}).fingers == {"a": 3, "b": 3}
 
 
+def chord_score():
+    """Return E2 G3 C4 E4 struck together, then an E4; the ids of the four; which rows are later."""
+    score = piece("4/4", "E2 4", "G3@3+C4@2+E4@1 2, E4 2")
+    names = {}
+    for note in score.notes:
+        names.setdefault((int(note["pitch"]), int(note["onset"])), score.ids[int(note["written"])])
+    return score, [names[(pitch, 0)] for pitch in (40, 55, 60, 64)], score.notes["onset"] > 0
+
+
+def test_a_chords_fingers_are_one_column_from_the_lowest_note_with_open_strings():
+    score, chord, later = chord_score()
+    finger = np.zeros(len(score.notes), int)
+    finger[(score.notes["pitch"] == 60) & ~later] = 1
+    found = facts_of(score, finger=finger, pluck=np.where(later, 3, 2))
+    assert found.columns == (tuple(chord),)
+    assert [found.fingers[name] for name in chord] == [0, 0, 1, 0]
+    assert not set(found.plucks) & set(chord)
+
+
+def test_the_one_finger_of_a_chords_bass_stays_at_the_bass():
+    score = piece("4/4", "F2 4", "G3@3+B3@2+E4@1 4")
+    found = facts_of(score, finger=np.where(score.notes["bass"], 1, 0))
+    assert found.columns == ()
+    assert list(found.fingers.values()) == [1]
+
+
+def test_a_bass_and_one_note_over_it_are_no_chord():
+    score = piece("4/4", "C3 4", "C4 4")
+    found = facts_of(score, finger=np.where(score.notes["bass"], 3, 1))
+    assert found.columns == ()
+    assert sorted(found.fingers.values()) == [1, 3]
+
+
+def test_a_chord_has_two_string_numbers_at_most_and_none_in_their_usual_place():
+    usual = piece("4/4", "E2 4", "G3@3+C4@2+E4@1 4")
+    assert facts_of(usual).strings == {}
+    # G3, C4, E4 at the fifth fret and above: strings 4, 3 and 2; the middle one is left to the reader.
+    high = piece("4/4", "E2 4", "G3@4+C4@3+E4@2 4")
+    names = {int(n["pitch"]): high.ids[int(n["written"])] for n in high.notes}
+    found = facts_of(high)
+    assert found.strings == {names[55]: 4, names[64]: 2}
+    assert len(found.columns) == 1  # each number beside its own finger's place
+
+
+CHORDAL = """<score-partwise version="4.0"><part-list><score-part id="P1"><part-name/></score-part>
+</part-list><part id="P1">{bars}</part></score-partwise>"""
+BAR = """<measure number="{number}">{attributes}{before}{upper}<backup><duration>4</duration></backup>
+<note><pitch><step>C</step><octave>3</octave></pitch><duration>4</duration><voice>2</voice><type>whole</type>
+<notations><technical><string>5</string><fret>3</fret><fingering>3</fingering></technical></notations></note>
+</measure>"""
+ATTRIBUTES = """<attributes><divisions>1</divisions><key><fifths>0</fifths></key><time><beats>4</beats>
+<beat-type>4</beat-type></time><clef><sign>G</sign><line>2</line><clef-octave-change>-1</clef-octave-change>
+</clef></attributes>"""
+PIANO = (
+    """<direction placement="below"><direction-type><dynamics><p/></dynamics></direction-type></direction>"""
+)
+UPPER = (("E", 3, 4, 2, 2), ("C", 4, 2, 1, 1), ("A", 4, 1, 5, 4))  # step, octave, string, fret, finger
+
+
+def chordal_piece(folder: Path) -> Piece:
+    """Return four bars of one chord of four notes with all fingers given; piano at the first."""
+    upper = "".join(
+        f"<note>{'<chord/>' if i else ''}<pitch><step>{step}</step><octave>{octave}</octave></pitch>"
+        f"<duration>4</duration><voice>1</voice><type>whole</type><notations><technical>"
+        f"<string>{string}</string><fret>{fret}</fret><fingering>{finger}</fingering></technical></notations>"
+        "</note>"
+        for i, (step, octave, string, fret, finger) in enumerate(UPPER)
+    )
+    bars = "".join(
+        BAR.format(
+            number=n, attributes=ATTRIBUTES if n == 1 else "", before=PIANO if n == 1 else "", upper=upper
+        )
+        for n in range(1, 5)
+    )
+    path = folder / "chords.musicxml"
+    path.write_text(CHORDAL.format(bars=bars), encoding="utf-8")
+    return open_piece(path)
+
+
+def test_on_the_page_a_chords_fingers_stand_in_order_of_pitch(tmp_path):
+    with pytest.MonkeyPatch.context() as patch:
+        opened = chordal_piece(tmp_path)
+        found = composed(opened, prepare(opened.score), "a4", patch)
+    places = {one.about: one.rect for page in found.pages for one in page.marks if one.kind == "finger"}
+    assert len(places) == 16
+    score = found.preparation.score
+    for bar in range(4):
+        rows = sorted((n for n in score.notes if n["bar"] == bar), key=lambda n: int(n["pitch"]))
+        assert [int(n["finger"]) for n in rows] == [3, 2, 1, 4]
+        rects = [places[score.ids[int(n["written"])]] for n in rows]
+        for low, high in pairwise(rects):
+            assert high.bottom < low.top
+            assert high.middle == pytest.approx(low.middle, abs=0.3)
+    for page in found.pages:
+        for one, two in combinations(page.marks, 2):
+            assert not one.rect.meets(two.rect), (one.kind, one.about, two.kind, two.about)
+
+
+def test_the_thumbs_letter_is_not_taken_for_piano(tmp_path):
+    """Lighter and smaller than the dynamic, and apart from it."""
+    with pytest.MonkeyPatch.context() as patch:
+        opened = chordal_piece(tmp_path)
+        found = composed(opened, prepare(opened.score), "a4", patch)
+    (dynamic,) = (
+        ink for ink in found.pages[0].engraved if isinstance(ink, Letters) and ink.text == PIANO_SIGN
+    )
+    (thumb,) = (one for one in found.pages[0].marks if one.kind == "pluck" and one.ink[0].text == "p")
+    (loud,) = dynamic.rects()
+    assert thumb.rect.height < loud.height
+    assert darkness([dynamic], "a4").sum() > 2 * darkness(thumb.ink, "a4").sum()
+    beside = thumb.rect.left > loud.right + 1.9 or thumb.rect.right < loud.left - 1.9
+    assert beside or thumb.rect.top > loud.bottom + 0.7 or thumb.rect.bottom < loud.top - 0.7
+
+
+def test_a_note_that_the_bass_doubles_is_marked_once_with_the_finger_that_is_given():
+    score = piece("4/4", "C3 4", "C3 1, E3 1, G3 1, E3 1")
+    bass, upper = (
+        next(score.ids[int(n["written"])] for n in score.notes if n["bass"] == low and n["pitch"] == 48)
+        for low in (True, False)
+    )
+    notes = score.notes.copy()
+    notes["finger"] = np.where(score.notes["pitch"] == 48, 3, 0)
+    ready = prepare(replace(score, notes=notes))
+    assert gather(ready, {}).fingers == {bass: 3}
+    assert gather(ready, {upper: 4}).fingers == {bass: 4}
+
+
+def test_the_first_note_of_a_phrase_has_its_letter_again():
+    score = piece("2/4", "A2 2, A2 2, A2 2, A2 2", "C4 1, D4 1, C4 1, D4 1, C4 1, D4 1, C4 1, D4 1")
+    notes = score.notes.copy()
+    notes["pluck"] = np.where(notes["bass"], 1, np.where(notes["pitch"] == 60, 2, 3))
+    ready = prepare(replace(score, notes=notes))
+    form = Form(phrases=(Phrase(0, 1, "A"), Phrase(2, 3, "B")))
+    melody = [score.ids[int(w)] for w in score.notes["written"][~score.notes["bass"]]]
+    found = gather(replace(ready, form=form), {}).plucks
+    assert {name: found[name] for name in melody if name in found} == {
+        melody[0]: "i", melody[1]: "m", melody[4]: "i",
+    }  # fmt: skip
+
+
 def test_the_right_hand_is_said_where_it_is_not_in_turn():
     score = piece("4/4", "A2 2, A2 2", "C4 1, D4 1, C4 1, D4 1")
     pluck = np.where(score.notes["bass"], 1, 0)
@@ -420,14 +794,14 @@ def test_the_right_hand_is_said_where_it_is_not_in_turn():
     assert found.plucks == {bass[0]: "p", melody[0]: "i", melody[1]: "m"}
 
 
-def test_a_bass_that_may_ring_has_an_arc_unless_it_is_written():
-    score = piece("4/4", "A2 2, D3~ 2, E2 4")
+def test_what_may_ring_by_taste_or_as_written_has_one_arc_each():
+    score = piece("4/4", "A2 2, D3~ 2, E2 4", "E4 2, - 2, C4~ 4")
     preparation = prepare(score, free=frozenset((0,)))
     found = gather(preparation, {})
-    first = score.ids[int(score.notes["written"][0])]
-    assert found.rings == (first,)
+    names = {int(n["pitch"]): score.ids[int(n["written"])] for n in score.notes}
+    assert sorted(found.rings) == sorted(names[pitch] for pitch in (45, 50, 60))  # A2, D3~ and C4~
     assert preparation.stops[0].reason is Reason.FREE
-    assert {fact.stop.note for fact in found.stops} <= {1, 2}
+    assert 0 not in {fact.stop.note for fact in found.stops}
 
 
 def test_a_bass_whose_stop_is_asked_for_only_the_second_time_has_its_sign():

@@ -1,6 +1,7 @@
 """``coach plan`` as a person uses it; and that play and review keep to what it keeps."""
 
 import json
+import os
 import shutil
 from datetime import datetime
 from pathlib import Path
@@ -76,10 +77,74 @@ def test_what_may_ring_is_kept_beside_the_score(capsys, score):
     assert damps(capsys, score)[1]["reason"] == "next-bass"
 
 
-def test_a_mark_of_taste_that_meets_no_bass_is_told(capsys, score):
-    code, _, err = run(capsys, "plan", score, "--free", "2:2")
+def test_a_mark_of_taste_that_meets_no_bass_any_more_is_told(capsys, score):
+    score.with_name("umbrella.taste.toml").write_text("[[free]]\nbar = 2\nbeat = 2.0\n", "utf-8")
+    code, _, err = run(capsys, "plan", score)
     assert code == 0
     assert "bar 2" in err.splitlines()[-1]
+
+
+@pytest.mark.parametrize("words", [("--free", "2:2"), ("--ask", "2:1"), ("--free", "2:1", "--stop", "99")])
+def test_nothing_is_kept_of_a_command_that_cannot_be(capsys, score, words):
+    code, out, err = run(capsys, "plan", score, *words)
+    assert (code, out, err.count("\n")) == (1, "", 1)
+    assert not score.with_name("umbrella.taste.toml").exists()
+
+
+@pytest.fixture
+def crowded(score, tmp_path):
+    """A folder with a score, its taste, a page of two, a link to the score, a pipe."""
+    (tmp_path / "umbrella.taste.toml").write_text("# mine\n", "utf-8")
+    (tmp_path / "old.pdf").write_text("old", "utf-8")
+    (tmp_path / "page-2.png").write_text("old", "utf-8")
+    (tmp_path / "link.musicxml").symlink_to(score)
+    (tmp_path / "hard.musicxml").hardlink_to(score)
+    os.mkfifo(tmp_path / "pipe.png")
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--pdf", "umbrella.musicxml", "--replace"),
+        ("--png", "umbrella.musicxml", "--replace"),
+        ("--musicxml", "umbrella.musicxml", "--replace"),
+        ("--musicxml", "link.musicxml", "--replace"),
+        ("--musicxml", "hard.musicxml", "--replace"),
+        ("--musicxml", "umbrella.taste.toml", "--replace"),
+        ("--pdf", "old.pdf"),
+        ("--png", "page.png"),
+        ("--png", "pipe.png", "--replace"),
+        ("--pdf", "new.x", "--png", "new.x"),
+        ("--pdf", "."),
+        ("--pdf", "old.pdf/x"),
+        ("--pdf", "x" * 300),
+        ("--musicxml", "/"),
+    ],
+)
+def test_no_file_is_lost_to_an_output(capsys, crowded, monkeypatch, words):
+    monkeypatch.chdir(crowded)
+    before = {path: path.read_bytes() for path in sorted(crowded.iterdir()) if path.is_file()}
+    code, out, err = run(capsys, "plan", "umbrella.musicxml", *words)
+    assert (code, out) == (1, "")
+    assert err.startswith("coach: ")
+    assert err.count("\n") == 1
+    assert {path: path.read_bytes() for path in sorted(crowded.iterdir()) if path.is_file()} == before
+
+
+def test_replace_writes_over_and_follows_a_link(capsys, score, tmp_path):
+    (tmp_path / "real.pdf").write_text("old", "utf-8")
+    (tmp_path / "link.pdf").symlink_to(tmp_path / "real.pdf")
+    assert run(capsys, "plan", score, "--pdf", tmp_path / "link.pdf", "--replace")[0] == 0
+    assert (tmp_path / "link.pdf").is_symlink()
+    assert (tmp_path / "real.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_one_stop_is_told_and_the_page_printed(capsys, score, tmp_path):
+    code, out, _ = run(capsys, "plan", score, "--stop", "5", "--png", tmp_path / "a.png")
+    assert code == 0
+    assert out.startswith("Stop 5 ")
+    assert out.rstrip().endswith(f"Printed: {tmp_path / 'a.png'}")
 
 
 @pytest.mark.parametrize(
@@ -194,3 +259,13 @@ def test_a_narrow_terminal_loses_no_stop_and_no_line_is_too_long(name, level):
     assert numbers == [number for number, _ in prepared.first_rounds()]
     for number in numbers:
         assert max(map(len, stop_text(prepared, number, 80).splitlines())) <= 80
+
+
+def test_the_fingers_of_every_note(capsys):
+    code, out, _ = run(capsys, "plan", UMBRELLA, "--fingers")
+    assert code == 0
+    rows = [line.split() for line in out.splitlines()[4:]]
+    assert len(rows) == len(open_piece(UMBRELLA).score.notes)
+    # Bar 1, beat 1, as printed in the score: A on the open fifth string by the thumb, C sharp on 2 at fret 2.
+    assert ["1", "1", "bass", "A", "⑤", "0", "–", "p"] in rows
+    assert ["1", "tune", "C♯", "②", "2", "3", "m"] in rows

@@ -135,17 +135,16 @@ def _stop_sentences(title: str, prepared: Preparation, made: Exercise) -> list[s
         tone=spelt(int(note["pitch"]), prepared.harmony.bar_keys[bar]),
         string=words.string_sign(stop.string),
         when=_when(prepared, stop),
-        way=exercise_words.HOW[stop.way] if stop.way is not None else "",
+        way=exercise_words.HOW[stop.ways[0]].format(string=words.string_sign(stop.string)),
     )
     stages = []
     for section in made.sections:
         name = section.name.partition(":")[0]
         bars = section.name.partition(": ")[2]
         stages.append(exercise_words.STAGES[name].format(bars=bars))
-    told = [trains, exercise_words.STAGES_TOLD.format(stages="; ".join(stages))]
+    told = exercise_words.STAGES_TOLD.format(stages="; ".join(stages))
     tempo = exercise_words.SLOWLY.format(tempo=words.tempo_words(made.score))
-    eased = [exercise_words.EASED] if made.eased else []
-    return [told[0], " ".join([told[1], *eased]), f"{tempo} {exercise_words.ON}"]
+    return [trains, told, f"{tempo} {exercise_words.ON}"]
 
 
 def _when(prepared: Preparation, stop: Stop) -> str:

@@ -2,33 +2,47 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from coach.app.outputs import checked_outputs
 from coach.app.piece import Piece
 from coach.app.terms import terms_beside
 from coach.core import plan_words, words
 from coach.core.errors import CoachError
 from coach.core.preparation import Preparation
 from coach.files.plan_report import plan_json
-from coach.files.plan_text import plan_text, stop_text
-from coach.files.taste import parse_place, read_taste, with_free, without_free, write_taste
+from coach.files.plan_text import fingers_text, plan_text, stop_text
+from coach.files.taste import (
+    Taste,
+    free_written,
+    parse_place,
+    read_taste,
+    taste_path,
+    with_free,
+    without_free,
+    write_taste,
+)
 
 SLOWEST, FASTEST = 0.1, 4.0  # times the written tempo
 
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Where a plan goes beside the terminal."""
+    """What a plan is shown as, and the files it goes to."""
 
     json: bool = False
+    fingers: bool = False
+    stop: int | None = None  # tell this one in full
     musicxml: Path | None = None
     pdf: Path | None = None
     png: Path | None = None
     paper: Literal["a4", "letter"] = "a4"
+    replace: bool = False  # files that are there may be written over
 
 
 def run_plan(
@@ -36,29 +50,44 @@ def run_plan(
     *,
     level: str | None,
     beats_a_minute: float | None,
-    stop: int | None,
     free: list[str],
     ask: list[str],
     outputs: Outputs,
 ) -> int:
     """Prepare a piece and show it; ``free`` and ``ask`` change what taste lets ring, and are kept."""
-    _keep_taste(piece, free, ask)
-    terms, notices = terms_beside(piece, level)
+    wanted = (outputs.musicxml, outputs.pdf, outputs.png)
+    sources = (piece.path, taste_path(piece.path))
+    musicxml, pdf, png = checked_outputs(wanted, sources=sources, replace=outputs.replace)
+    outputs = dataclasses.replace(outputs, musicxml=musicxml, pdf=pdf, png=png)
+    tempo = _tempo(piece, beats_a_minute)
+    taste = _taste(piece, free, ask)
+    terms, notices = terms_beside(piece, level, taste)
+    prepared = terms.prepare(piece, tempo)
+    if outputs.stop is not None:
+        checked_number(prepared, outputs.stop, piece)
+    if free or ask:
+        kept = write_taste(piece.path, taste, title=piece.title)
+        print(plan_words.TASTE_KEPT.format(path=kept), file=sys.stderr)
     for notice in (*piece.notices, *notices):
         print(f"coach: {piece.path.name}: {notice}", file=sys.stderr)
-    prepared = terms.prepare(piece, _tempo(piece, beats_a_minute))
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-    if stop is not None:
-        print(stop_text(prepared, checked_number(prepared, stop, piece), width))
-        return 0
-    if outputs.json:
-        print(plan_json(prepared))
     written = _write(piece, prepared, outputs)
-    if not outputs.json and not written:
-        print(f"{piece.title}\n\n{plan_text(prepared, width)}")
+    _tell(piece, prepared, outputs)
     for line in written:
         print(line, file=sys.stderr if outputs.json else sys.stdout)
     return 0
+
+
+def _tell(piece: Piece, prepared: Preparation, outputs: Outputs) -> None:
+    """Print what was asked for; the whole plan unless it goes to files."""
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    if outputs.json:
+        print(plan_json(prepared))
+    elif outputs.stop is not None:
+        print(stop_text(prepared, outputs.stop, width))
+    elif outputs.fingers:
+        print(f"{piece.title}\n\n{fingers_text(prepared)}")
+    elif not any((outputs.musicxml, outputs.pdf, outputs.png)):
+        print(f"{piece.title}\n\n{plan_text(prepared, width)}")
 
 
 def checked_number(prepared: Preparation, number: int, piece: Piece) -> int:
@@ -86,18 +115,23 @@ def _tempo(piece: Piece, beats_a_minute: float | None) -> float:
     return share
 
 
-def _keep_taste(piece: Piece, free: list[str], ask: list[str]) -> None:
-    """Write down what may ring from now on and what may not."""
-    if not free and not ask:
-        return
+def _taste(piece: Piece, free: list[str], ask: list[str]) -> Taste:
+    """Return the taste kept beside a score with what is asked for now.
+
+    Raises CoachError where there is no bass to let ring, or none that rings to be asked for.
+    """
     taste = read_taste(piece.path)
     for text in free:
-        taste = with_free(taste, parse_place(text))
+        mark = parse_place(text)
+        if not free_written(Taste(None, (mark,)), piece.score)[0]:
+            raise CoachError(f"--free {text}", plan_words.NO_BASS_THERE, plan_words.SEE_PLACES)
+        taste = with_free(taste, mark)
     for text in ask:
-        taste = without_free(taste, parse_place(text))
-    print(
-        plan_words.TASTE_KEPT.format(path=write_taste(piece.path, taste, title=piece.title)), file=sys.stderr
-    )
+        without = without_free(taste, parse_place(text))
+        if without.free == taste.free:
+            raise CoachError(f"--ask {text}", plan_words.NOT_FREE, plan_words.SEE_FREE)
+        taste = without
+    return taste
 
 
 def _write(piece: Piece, prepared: Preparation, outputs: Outputs) -> list[str]:

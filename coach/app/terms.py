@@ -10,7 +10,7 @@ from coach.core.harmony import analyse
 from coach.core.levels import INTERMEDIATE, LEVELS, Level
 from coach.core.preparation import Preparation, prepare
 from coach.files.take import TakeMeta
-from coach.files.taste import free_written, read_taste
+from coach.files.taste import Taste, free_written, read_taste
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +35,14 @@ class Terms:
         return prepare(piece.score, free=self.free, tempo=tempo, level=self.level)
 
 
-def terms_beside(piece: Piece, level: str | None = None) -> tuple[Terms, tuple[str, ...]]:
+def terms_beside(
+    piece: Piece, level: str | None = None, taste: Taste | None = None
+) -> tuple[Terms, tuple[str, ...]]:
     """Return the terms kept beside a score, with notices; a ``level`` given overrules the kept one.
 
-    Raises CoachError where the taste file is broken.
+    ``taste``: where it has been read already.  Raises CoachError where the taste file is broken.
     """
-    taste = read_taste(piece.path)
+    taste = taste or read_taste(piece.path)
     free, notices = free_written(taste, piece.score)
     return Terms(LEVELS[level or taste.level or INTERMEDIATE.token], free), notices
 

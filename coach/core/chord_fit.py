@@ -8,6 +8,7 @@ common practice; the weights are our own, tried on chorales and on the études (
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -21,7 +22,7 @@ from coach.core.numerals import (
     SEVENTHS,
     TARGETS,
 )
-from coach.core.spelling import Key, spell
+from coach.core.spelling import Key, pitch_class, spell
 
 Vector = NDArray[np.float64]
 
@@ -55,10 +56,13 @@ PRIOR = {
 }  # fmt: skip
 OF_THE_KEY = 0.1
 APPLIED = 0.04  # a chord that leads to a degree of the key
+DOMINANT_SIXTH = -0.1  # a sixth above the dominant leans on its fifth
 LEADS_NOWHERE = -0.15  # a diminished chord that is neither the key's nor leads to one of its degrees
 BORROWED = 2  # … save that of the second degree, which major borrows from minor
 DEGREE_PRIOR = {0: 0.04, 1: 0.04, -1: 0.03, 2: 0.02}  # by fifths above the tonic
 SILENT = 0.02  # a share below this does not sound
+EQUAL_STEPS = frozenset(("°7", "+"))
+ROOT_AGREES = 0.5  # what a root spelt as written counts more than another note of equal steps
 LEAST_FIT = 0.2  # a chord that fits no better is none: two thirds of what sounds must belong
 
 
@@ -93,6 +97,23 @@ def root_place(root: int, quality: str, key: Key) -> int:
         return sum(abs(place + step - middle) for step in steps) / len(steps), abs(place - first)
 
     return min((first - 12, first, first + 12), key=apart)
+
+
+Written = Mapping[int, int]  # pitch class -> place on the line of fifths, as the score spells what sounds
+
+
+def written_root(root: int, quality: str, key: Key, written: Written) -> int:
+    """Return where a chord's root lies: where most of its notes are spelt as written, or as in the key."""
+    own = root_place(root, quality, key)
+    if not written:
+        return own
+    # The key's own spelling settles what agrees as well.
+    return max((own, own - 12, own + 12), key=lambda place: agreement(place, quality, written))
+
+
+def agreement(place: int, quality: str, written: Written) -> int:
+    """Return how many notes of a chord are spelt as written."""
+    return sum(written.get(pitch_class(place + step)) == place + step for step in QUALITIES[quality][1])
 
 
 # --- how well each fits --------------------------------------------------------------------------------
@@ -165,6 +186,8 @@ def _function(apart: int, quality: str, key: Key) -> float:
     base = {"6": "", "m6": "m", "sus4": "", "sus2": "", "5": ""}.get(quality, quality)
     if apart in DIATONIC[key.minor].get(base, ()):
         worth += OF_THE_KEY
+        if apart == 1 and quality in ("6", "m6"):
+            worth += DOMINANT_SIXTH
         if key.minor and apart == 1 and quality in ("m", "m7"):
             worth -= 0.04  # the dominant of a minor key has its leading note
         if key.minor and apart in (2, 3) and quality in ("m", "m7", "°", "m7♭5"):
@@ -199,13 +222,41 @@ def fit(weights: Vector, basses: NDArray[np.int64], key: Key) -> Vector:
 
 
 def best_fits(marks: Vector, bass: int, key: Key) -> list[Fit]:
-    """Return the fits of one passage, best first: function settles between names of the same notes."""
+    """Return the fits of one passage, best first: function settles between names of the same notes.
+
+    ``marks``: its row of ``fit``; ``bass``: pitch class, −1 for none.
+    """
     first = int(np.argmax(marks))
     if marks[first] <= LEAST_FIT:
         return []
     same = [Fit(TABLE[row][0], TABLE[row][1], float(marks[row])) for row in _SAME[first]]
     same.sort(key=lambda found: (*_rank(found, bass, key), -found.score))
     return same
+
+
+def as_written(found: list[Fit], key: Key, written: Written) -> list[Fit]:
+    """Return fits of the same notes with the one first whose root the written notes tell.
+
+    Chords of equal steps have it: a diminished seventh is a stack of minor thirds, an augmented triad one of
+    major thirds, as they are spelt.  A diminished triad that is spelt as no such stack (A, C, D♯) is three
+    notes of a diminished seventh.
+    """
+    if not written or not found:
+        return found
+
+    def agrees(one: Fit) -> float:
+        place = written_root(one.root, one.quality, key, written)
+        return agreement(place, one.quality, written) + ROOT_AGREES * (written.get(one.root) == place)
+
+    if found[0].quality in EQUAL_STEPS:
+        return sorted(found, key=lambda one: -agrees(one) if one.quality in EQUAL_STEPS else 0.0)
+    if found[0].quality == "°":
+        root = found[0].root
+        sevenths = [Fit((root + 3 * third) % 12, "°7", found[0].score) for third in range(4)]
+        seventh = max(sevenths, key=agrees)
+        if agrees(found[0]) < 3 <= agrees(seventh):
+            return [seventh]
+    return found
 
 
 def _rank(found: Fit, bass: int, key: Key) -> tuple[int, int]:

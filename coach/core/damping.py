@@ -123,12 +123,15 @@ class _Planner:
         if int(note["written"]) in self.free:
             return written_end, Reason.FREE, natural[2]
         again = self._again(row, string, self.score.end) if string else -1
-        rings = bool(note["let_ring"])
-        until = written_end if not rings else self.onset[again] if again >= 0 else self.score.end
-        mark = self._mark(row, until)
+        if bool(note["let_ring"]):
+            # It rings until a mark, or its string's next stroke; at its written end the tie holds.
+            until = self.onset[again] - 1 if again >= 0 else self.score.end
+            mark = self._mark(row, until, passed_over=written_end)
+            if mark is None:
+                return written_end, Reason.FREE, natural[2]
+            return mark.onset, Reason.MARKED, self._bass_at(mark.onset)
+        mark = self._mark(row, written_end)
         replaced = again >= 0 and self.onset[again] <= (mark.onset if mark else written_end)
-        if rings and mark is None:
-            return written_end, Reason.FREE, natural[2]
         if replaced:
             return self.onset[again], Reason.REPLACED, again
         if mark is not None and mark.onset != written_end:
@@ -154,11 +157,12 @@ class _Planner:
         at = bisect_left(self.bass_onsets, tick)
         return self.basses[at] if at < len(self.basses) and self.bass_onsets[at] == tick else -1
 
-    def _mark(self, row: int, until: int) -> DampMark | None:
+    def _mark(self, row: int, until: int, passed_over: int = -1) -> DampMark | None:
         """Return the first written damping mark that speaks to this note up to ``until``."""
         onset, string = self.onset[row], self.string[row]
         for mark in self.score.damps:
-            if onset < mark.onset <= until and (mark.everything or mark.string in (None, string)):
+            speaks = mark.everything or mark.string in (None, string)
+            if onset < mark.onset <= until and mark.onset != passed_over and speaks:
                 return mark
         return None
 

@@ -142,6 +142,7 @@ def _written_once(score: Score, mask: NDArray[np.bool_]) -> Score:
         tempo_given=score.tempo_given,
         mode=score.mode,
         damps=tuple(damps),
+        places=score.places,
         ids=score.ids,
         bar_ids=tuple(f"b{row + 1}" for row in range(len(bars))),
     )

@@ -48,7 +48,7 @@ def cut(
     """Return the performed bars ``first`` to ``last``, with what sounds between two ticks.
 
     A note that began before ``start`` is struck there anew if ``least`` ticks of it are left; one that
-    lasts beyond ``until`` ends there.  Grace notes are left out.
+    lasts beyond ``until`` ends there.
     """
     bars: list[Bar] = []
     sources: list[int] = []
@@ -77,13 +77,13 @@ def cut(
         return tick + shift[row]
 
     over = score.notes["onset"] + score.notes["duration"]
-    inside = (score.notes["onset"] < until) & (over > start) & ~score.notes["grace"]
+    inside = (score.notes["onset"] < until) & (over >= start)
     struck_anew = score.notes["onset"] < start
     inside &= ~struck_anew | (over - start >= max(least, 1))
     notes = score.notes[inside].copy()
     for note, end in zip(notes, np.minimum(over[inside], until).tolist(), strict=True):
         onset = place_of(max(int(note["onset"]), start))
-        note["onset"], note["duration"] = onset, place_of(end, ends=True) - onset
+        note["onset"], note["duration"] = onset, 0 if note["grace"] else place_of(end, ends=True) - onset
     rows = tuple(np.flatnonzero(inside).tolist())
     return Excerpt(notes, tuple(bars), tuple(sources), rows, tuple(place_of(t, t >= until) for t in marks))
 
@@ -105,3 +105,11 @@ def twice(excerpt: Excerpt) -> Excerpt:
         excerpt.rows * 2,
         (*excerpt.marks, *(mark + length for mark in excerpt.marks)),
     )
+
+
+def with_rest(excerpt: Excerpt) -> Excerpt:
+    """Return an excerpt with a bar of rest after it."""
+    last = excerpt.bars[-1]
+    rest = replace(last, number=last.number + 1, onset=last.end, written=last.written + 1)
+    sources = (*excerpt.sources, excerpt.sources[-1])
+    return replace(excerpt, bars=(*excerpt.bars, rest), sources=sources)

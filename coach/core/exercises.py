@@ -1,13 +1,15 @@
 """A short exercise that isolates one stop of a piece, in four stages.
 
-The basses alone; the same under a held note; the piece's tune over them; the bars of the piece around them.
-Each stage ends on a bass that comes to rest, so that it can be played again at once, and asks for the very
-stop that the piece asks for.  To isolate, to slow down and to count the stop as an action of its own is
-usual advice (common practice, no source); so is all that follows from it here.
+The basses alone; the same under a held note; the piece's tune over them; the bars of the piece around them,
+as they are written.  The first three end on a bass that comes to rest, so that each can be played again at
+once, and ask for no stop that is worse than the one practised: where the way back to the first bass would
+be, a bar of rest stands before it.  To isolate, to slow down and to count the stop as an action of its own
+is usual advice (common practice, no source); so is all that follows from it here.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,16 +18,20 @@ from coach.core import exercise_words as words
 from coach.core.cells import Cells
 from coach.core.cues import Cue, Section
 from coach.core.damping import Reason, Stop, plan_stops, worst_first
-from coach.core.excerpts import Excerpt, cut, pulse_of, twice
+from coach.core.excerpts import Excerpt, cut, pulse_of
+from coach.core.harmony import analyse
+from coach.core.moving_tune import tune_around
 from coach.core.preparation import Preparation
 from coach.core.score import NOTE, TEMPO, TICKS_PER_QUARTER, Array, Bar, Score, make_score
-from coach.core.spelling import Key
+from coach.core.spelling import Key, spell
 from coach.core.voices import G3
 
 SLOWLY = 0.6  # of the piece's tempo
 COMFORTABLE_MS = 700.0  # twice what a returning thumb needs, there and away again
 PULGAR, INDEX = 1, 2  # NOTE.pluck: p, i
 SLOWEST = 30.0  # pulses a minute; slower, a bass dies away before its stop is due
+
+Stage = tuple[str, Excerpt]
 
 
 @dataclass(frozen=True)
@@ -38,7 +44,6 @@ class Exercise:
     keys: tuple[Key, ...]  # of each bar, for the spelling
     stop: Stop  # of the piece
     number: int  # the stop's, counted from 1
-    eased: bool  # basses of the piece with harder stops of their own come to rest early
 
 
 def worst(preparation: Preparation) -> Stop | None:
@@ -57,123 +62,73 @@ def stop_exercise(preparation: Preparation, stop: Stop) -> Exercise:
 
 
 class _Maker:
-    """Collects the sections."""
+    """Makes the stages and puts them together."""
 
     def __init__(self, preparation: Preparation, stop: Stop) -> None:
         self.preparation, self.score, self.stop = preparation, preparation.score, stop
         self.bar = self.score.bar_index(max(stop.due - 1, 0))  # where the bass sounds last
         self.pulse = pulse_of(self.score.bars[self.bar])
-        self.sections: list[tuple[str, Excerpt]] = []
-        self.cues: list[Cue] = []
-        self.eased = False
+        self.cells = Cells(preparation, stop, self.bar)
 
     def exercise(self) -> Exercise:
         """Return all of it."""
-        cells = Cells(self.preparation, self.stop, self.bar)
-        for name, excerpt in (
-            (words.BASSES_ALONE, cells.alone()),
-            (words.HELD_NOTE, cells.held()),
-            (words.MOVING_TUNE, self._tune()),
-            (words.IN_CONTEXT, self._context()),
-        ):
-            if excerpt is not None:
-                self._add(name, excerpt, counted=excerpt.rows == ())
         number = self.preparation.stops.index(self.stop) + 1
-        made, sections, keys = self._score(number)
+        stages = self._stages(frozenset())
+        if harder := self._harder(stages):
+            stages = self._stages(harder)
+        made, sections, keys = self._score(stages, number)
         return Exercise(
             score=self._slow(made),
-            cues=tuple(self.cues),
+            cues=tuple(Cue(tick, text) for tick, text in self.cells.cues()),
             sections=sections,
             keys=keys,
             stop=self.stop,
             number=number,
-            eased=self.eased,
+        )
+
+    def _stages(self, spaced: frozenset[str]) -> list[Stage]:
+        """Return the stages by name; those ``spaced`` end with a bar of rest."""
+        found = [
+            (words.BASSES_ALONE, self.cells.alone(words.BASSES_ALONE in spaced)),
+            (words.HELD_NOTE, self.cells.held(words.HELD_NOTE in spaced)),
+            (words.MOVING_TUNE, tune_around(self.score, self.stop, self.cells, words.MOVING_TUNE in spaced)),
+            (words.IN_CONTEXT, self._context()),
+        ]
+        return [(name, excerpt) for name, excerpt in found if excerpt is not None]
+
+    def _harder(self, stages: list[Stage]) -> frozenset[str]:
+        """Return the stages but the last that ask for a worse stop than the one practised, as played."""
+        played = [stage for stage in stages[:-1] for _ in range(2)] + stages[-1:]
+        score, _, _ = self._score(played, 1)
+        plan = plan_stops(score, harmony=analyse(score), level=self.preparation.level)
+        names = [name for name, excerpt in played for _ in excerpt.bars]
+        return frozenset(
+            names[score.notes["bar"][found.note]]
+            for found in plan
+            if found.wanted and found.pair != self.stop.pair and found.clash.rank > self.stop.clash.rank
         )
 
     # --- what the piece has -----------------------------------------------------------------------
 
-    def _tune(self) -> Excerpt | None:
-        """Return the piece from the bass's onset to a pulse after its stop; None where there is no tune."""
-        score, stop = self.score, self.stop
-        onset = int(score.notes["onset"][stop.note])
-        before = max(self.bar - 1, 0)
-        start = max(onset, score.bars[before].onset)
-        until = min(stop.due + self.pulse, score.end)
-        basses = score.notes[score.notes["bass"] & ~score.notes["grace"]]
-        later = basses["onset"][(basses["onset"] > stop.due) & (basses["onset"] < until)]
-        until = int(later.min()) if len(later) else until  # the next stop is another exercise
-        if self.stop.next_note < 0:
-            due_basses = basses["onset"] == stop.due
-            until = stop.due if due_basses.any() else until
-        last = score.bar_index(max(until - 1, 0))
-        found = cut(score, score.bar_index(start), last, start, until, (stop.due,), least=self.pulse // 2)
-        if bool(found.notes["bass"].all()):
-            return None
-        found = self._rested(found)
-        return twice(found) if len(found.bars) == 1 else found
-
     def _context(self) -> Excerpt:
-        """Return the bar before, the bar and the bar after, with the basses as far as they are no harder."""
+        """Return the bar before, the bar and the bar after."""
         score, stop = self.score, self.stop
         onset_bar = int(score.notes["bar"][stop.note])
         first = max(min(self.bar - 1, max(onset_bar, self.bar - 2)), 0)
         last = min(self.bar + 1, len(score.bars) - 1)
         start, until = score.bars[first].onset, score.bars[last].end
-        found = self._rested(cut(score, first, last, start, until, (stop.due,), least=self.pulse // 2))
-        return self._eased(found)
-
-    def _rested(self, excerpt: Excerpt) -> Excerpt:
-        """Return the excerpt with its last bass ending before the last bar does."""
-        notes, marks = excerpt.notes.copy(), excerpt.marks
-        bass = np.flatnonzero(notes["bass"])
-        over = notes["onset"][bass] + notes["duration"][bass]
-        for row in bass[over == excerpt.end].tolist():
-            notes["duration"][row] = self._shorter(int(notes["duration"][row]))
-            rests = int(notes["onset"][row] + notes["duration"][row])
-            if excerpt.rows[row] == self.stop.note:
-                marks = tuple(rests if mark == excerpt.end else mark for mark in marks)
-        if len(bass):
-            last = notes["onset"][bass].max()
-            notes["let_ring"][bass[notes["onset"][bass] == last]] = False
-        return replace(excerpt, notes=notes, marks=marks)
-
-    def _eased(self, excerpt: Excerpt) -> Excerpt:
-        """Return the excerpt with basses resting early whose stops grade worse than the one practised."""
-        rank = self.stop.clash.rank
-        harder = {stop.note for stop in self.preparation.stops if stop.wanted and stop.clash.rank > rank}
-        notes = excerpt.notes.copy()
-        over = notes["onset"] + notes["duration"]
-        basses = set(notes["onset"][notes["bass"]].tolist())
-        for index, row in enumerate(excerpt.rows):
-            if row in harder and row != self.stop.note and int(over[index]) in basses:
-                self.eased = True
-                notes["duration"][index] = self._shorter(int(notes["duration"][index]))
-        return replace(excerpt, notes=notes)
-
-    def _shorter(self, length: int) -> int:
-        """Return a length with a rest after it: a pulse less, or half of what is no longer than that."""
-        return length - self.pulse if length > self.pulse else length // 2
+        return cut(score, first, last, start, until, (stop.due,))
 
     # --- putting it together ----------------------------------------------------------------------
 
-    def _add(self, name: str, excerpt: Excerpt, *, counted: bool) -> None:
-        """Append a section, with its cues: all of them where it is counted, else the practised stop's."""
-        at = sum(found.end for _, found in self.sections)
-        stop = self.stop
-        if counted:
-            self.cues += [Cue(at + tick, text) for tick, text in Cells.cues(stop, excerpt)]
-        else:
-            text = words.stop_cue(stop.string, stop.way)
-            self.cues += [Cue(at + mark, text) for mark in excerpt.marks]
-        self.sections.append((name, excerpt))
-
-    def _score(self, number: int) -> tuple[Score, tuple[Section, ...], tuple[Key, ...]]:
+    def _score(self, stages: list[Stage], number: int) -> tuple[Score, tuple[Section, ...], tuple[Key, ...]]:
+        """Return stages one after the other, with their headings and the keys of their bars."""
         bars: list[Bar] = []
         notes: list[Array] = []
         keys: list[Key] = []
         sections: list[Section] = []
         at = 0
-        for name, excerpt in self.sections:
+        for name, excerpt in stages:
             first = len(bars)
             for bar, source in zip(excerpt.bars, excerpt.sources, strict=True):
                 count = len(bars)
@@ -182,12 +137,12 @@ class _Maker:
             moved = excerpt.notes.copy()
             moved["onset"] += at
             notes.append(moved)
-            where = words.bars_words([self.score.bars[source].number for source in excerpt.sources])
-            told = words.CONTEXT_HEADING.format(name=name, bars=where) if name == words.IN_CONTEXT else name
-            sections.append(Section(first, len(bars) - 1, told, twice=True))
+            heading, last = self._heading(name, excerpt), name == words.IN_CONTEXT
+            sections.append(Section(first, len(bars) - 1, heading, twice=not last))
             at += excerpt.end
         rows = np.concatenate(notes).astype(NOTE)
         rows = rows[np.lexsort((rows["pitch"], rows["onset"]))]
+        places = self._places(rows, bars, keys)
         rows["written"] = np.arange(len(rows))
         _fingered(rows)
         bar_number = self.score.bars[int(self.score.notes["bar"][self.stop.note])].number
@@ -200,11 +155,40 @@ class _Maker:
             tuning=self.score.tuning,
             tempo=np.array([(0, qpm)], TEMPO),
             tempo_given=True,
-            mode=self.score.mode,
+            mode=self._mode(),
+            places=places,
             ids=tuple(f"n{row + 1}" for row in range(len(rows))),
             bar_ids=tuple(f"b{row + 1}" for row in range(len(bars))),
         )
         return made, tuple(sections), tuple(keys)
+
+    def _places(self, rows: Array, bars: list[Bar], keys: list[Key]) -> tuple[int, ...]:
+        """Return how notes are spelt: as in the piece, those made up by their bar's key; empty if unknown."""
+        known = self.score.places
+        if not known:
+            return ()
+        starts = [bar.onset for bar in bars]
+        return tuple(
+            known[written] if written >= 0 else spell(pitch, keys[bisect_right(starts, onset) - 1])
+            for written, pitch, onset in rows[["written", "pitch", "onset"]].tolist()
+        )
+
+    def _heading(self, name: str, excerpt: Excerpt) -> str:
+        """Return what stands over a stage: the first tells the way to stop, the last the bars."""
+        if name == words.BASSES_ALONE:
+            return words.way_heading(name, self.stop.string, self.stop.way)
+        if name == words.IN_CONTEXT:
+            where = words.bars_words([self.score.bars[source].number for source in excerpt.sources])
+            return words.CONTEXT_HEADING.format(name=name, bars=where)
+        return name
+
+    def _mode(self) -> str:
+        """Return the mode that keeps the piece's key, or that of the bars, under their signature."""
+        harmony, fifths = self.preparation.harmony, self.score.bars[self.bar].fifths
+        for key in (harmony.key, harmony.bar_keys[self.bar]):
+            if key.fifths == fifths:
+                return "minor" if key.minor else "major"
+        return self.score.mode
 
     def _slow(self, score: Score) -> Score:
         """Return the score slow enough for the thumb, its tempo a whole number of pulses a minute."""
@@ -242,4 +226,6 @@ def asks_nothing(stop: Stop) -> str:
         return str(stop.reason.value)
     if not stop.ways:
         return "unreachable"
-    return "" if stop.wanted else "not-yet"
+    if stop.wanted:
+        return ""
+    return "broken" if stop.broken else "not-yet"

@@ -37,6 +37,7 @@ FEW_BARS = (
 )
 NEAR_SIGNATURE = 0.06  # one sign away: old minor scores leave the flat of the sixth out
 STATED_MODE = 0.3
+NOT_CONTRADICTED = 1.0  # more for the stated key where its scale holds every note
 LAST_BASS = 0.15  # the piece comes to rest on the tonic
 FIRST_BASS = 0.05
 LAST_CHORD = 0.05  # for each note of the tonic triad in the last chord
@@ -98,7 +99,8 @@ def find_key(score: Score) -> Key:
     """Return the key of a piece.
 
     Where the signature changes, the key of the signature that lasts longest (the first of equals).  A stated
-    mode settles between the signature's major and minor unless the notes flatly contradict it.
+    mode settles between the signature's major and minor unless the notes flatly contradict it: while they are
+    all of the stated key's scale (in minor with both sixths and sevenths) they do not.
     """
     return rank_score(score)[0].key
 
@@ -117,7 +119,7 @@ def rank_score(score: Score) -> list[Candidate]:
         apart = abs((key.fifths - fifths + 6) % 12 - 6)  # seven sharps sound as five flats
         marks[i] += SIGNATURE + few * held[i] if apart == 0 else NEAR_SIGNATURE if apart == 1 else 0.0
         if stated and key.minor == stated[1] and key.pitch_class == pitch_class(fifths + stated[0]):
-            marks[i] += STATED_MODE + few * held[i]
+            marks[i] += STATED_MODE + NOT_CONTRADICTED * held[i]
         tonic = key.pitch_class
         marks[i] += LAST_BASS * (last == tonic) + FIRST_BASS * (first == tonic)
         marks[i] += LAST_CHORD * len(chord & _triad(tonic, key.minor))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coach.core.score import Array, Score
-from coach.core.spelling import Key, place_name, spell
+from coach.core.spelling import Key, pitch_class, place_name, spell, written_places
 
 # Kind -> places above the tonic on the line of fifths, upwards.
 SCALES: dict[str, tuple[int, ...]] = {
@@ -48,23 +48,39 @@ def scale_on(tonic: int, kind: str, outside: tuple[int, ...] = ()) -> Scale:
     return Scale(tonic, kind, places, f"{place_name(tonic)} {kind}", outside)
 
 
-def melody_scale(score: Score, key: Key) -> Scale | None:
+def melody_scale(score: Score, key: Key, keys: tuple[Key, ...] = ()) -> Scale | None:
     """Return the scale of the melody: all notes that are not bass; None where there is none.
 
-    Minor is harmonic where of the sixth and seventh only the seventh is raised; melodic where the raised
-    sixth climbs to the raised seventh, or is the sixth mostly used.  A raised sixth with the natural seventh
-    is dorian.  Notes that the scale does not hold are in ``outside``,
-    from the flat end of the line of fifths: the natural sixth and seventh of a melodic minor, going down, are
-    not counted as outside.
+    ``keys``: of each performed bar, where they are known: only bars in ``key`` tell the scale's kind.
+    Minor is told by the use of its sixth and seventh.  With a raised seventh it is melodic where the raised
+    sixth climbs to it, or is the sixth mostly used; natural where the natural seventh is mostly used (the
+    raised one is then outside); else harmonic, though the natural seventh be heard as well (outside).  A
+    raised sixth, mostly used, with the natural seventh alone is dorian.  Mostly is two thirds of the time the
+    degree sounds.  Notes that the scale does not hold are in ``outside``, spelt as written where the score
+    tells, from the flat end of the line of fifths: the natural sixth and seventh of a melodic minor, going
+    down, are not counted as outside.
     """
-    notes = score.notes[~score.notes["bass"] & (score.notes["duration"] > 0)]
-    if not len(notes):
+    rows = np.flatnonzero(~score.notes["bass"] & (score.notes["duration"] > 0))
+    if not len(rows):
         return None
-    lasts = np.bincount(notes["pitch"] % 12, notes["duration"], 12)
-    weights = {spell(pitch, key) - key.tonic: float(lasts[pitch]) for pitch in range(12) if lasts[pitch] > 0}
-    kind = _minor_kind(weights, _climbs(notes, key)) if key.minor else _major_kind(weights)
+    notes = score.notes[rows]
+    at_home = np.array([one == key for one in keys] or [True] * len(score.bars), bool)[notes["bar"]]
+    home = notes[at_home] if at_home.any() else notes
+    weights = _weights(home, key)
+    kind = _minor_kind(weights, _climbs(home, key)) if key.minor else _major_kind(weights)
     held = set(SCALES[kind]) | (set(SCALES["natural minor"]) if kind == "melodic minor" else set())
-    return scale_on(key.tonic, kind, tuple(sorted(key.tonic + step for step in weights if step not in held)))
+    outside = {key.tonic + step for step in _weights(notes, key) if step not in held}
+    written = written_places(score)
+    if written:
+        others = {pitch_class(place) for place in outside}
+        outside = {written[row] for row in rows.tolist() if pitch_class(written[row]) in others}
+    return scale_on(key.tonic, kind, tuple(sorted(outside)))
+
+
+def _weights(notes: Array, key: Key) -> dict[int, float]:
+    """Return how long each note lasts, by its fifths above the tonic as the key spells it."""
+    lasts = np.bincount(notes["pitch"] % 12, notes["duration"], 12)
+    return {spell(pitch, key) - key.tonic: float(lasts[pitch]) for pitch in range(12) if lasts[pitch] > 0}
 
 
 def _climbs(notes: Array, key: Key) -> bool:
@@ -80,8 +96,9 @@ def _climbs(notes: Array, key: Key) -> bool:
 def _minor_kind(weights: dict[int, float], climbs: bool) -> str:
     sixth, seventh = weights.get(MAJOR_SIXTH, 0.0), weights.get(MAJOR_SEVENTH, 0.0)
     if seventh:
-        melodic = sixth and (climbs or _outweighs(weights, MAJOR_SIXTH, MINOR_SIXTH))
-        return "melodic minor" if melodic else "harmonic minor"
+        if sixth and (climbs or _outweighs(weights, MAJOR_SIXTH, MINOR_SIXTH)):
+            return "melodic minor"
+        return "natural minor" if _outweighs(weights, MINOR_SEVENTH, MAJOR_SEVENTH) else "harmonic minor"
     if sixth and _outweighs(weights, MAJOR_SIXTH, MINOR_SIXTH):
         return "dorian"
     if _outweighs(weights, LOWERED_SECOND, 2):

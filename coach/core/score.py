@@ -99,6 +99,7 @@ class Score:
     bar_ids: tuple[str, ...] = ()  # element ids of written bars; index = Bar.written
     anchor_ids: tuple[str, ...] = ()  # element ids of everything that has a horizontal place
     anchors: Array = field(default_factory=lambda: np.zeros(0, ANCHOR))  # written bar, ticks from its start
+    places: tuple[int, ...] = ()  # spelling by NOTE.written, on the line of fifths (C 0, G 1); () unknown
 
     @cached_property
     def end(self) -> int:

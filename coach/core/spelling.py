@@ -5,12 +5,15 @@ A note is spelt as near to the key as the line allows (Temperley, *The Cognition
 middle of the signature's seven notes: A flat to C sharp in C major, where C sharp leads to the second degree;
 B flat to D sharp in A minor, where B flat is the lowered second degree.  So the leading note of A minor is
 G sharp, never A flat: a raised seventh lies five fifths above the tonic.  Inside a chord its root decides
-(``chords``): the G sharp of E7 stays one in C major.
+(``chords``): the G sharp of E7 stays one in C major.  Where the score spells its notes (``Score.places``)
+that comes before all this.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from coach.core.score import Score
 
 LINE = "FCGDAEB"
 BELOW_MAJOR = 4  # places of the window below the tonic: the lowered sixth is the last
@@ -83,3 +86,13 @@ def octave_of(pitch: int, place: int) -> int:
     alter, step = divmod(place + 1, 7)
     natural = pitch_class(step - 1)
     return (pitch - alter - natural) // 12 - 1
+
+
+def written_places(score: Score) -> list[int]:
+    """Return how each row of ``Score.notes`` is spelt, on the line of fifths; empty where not known."""
+    notes = score.notes
+    if not score.places or not len(notes) or int(notes["written"].max()) >= len(score.places):
+        return []
+    places = [score.places[written] for written in notes["written"].tolist()]
+    sounding = (notes["pitch"] % 12).tolist()
+    return places if [pitch_class(place) for place in places] == sounding else []

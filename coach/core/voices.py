@@ -2,9 +2,10 @@
 
 What is done (common practice of guitar engraving, no source):
 
-*Several voices.*  The bass voice is the one that lies lowest most often where voices sound together.
-Between two that cross and lie alike, the one plucked by the thumb, then the one with stems down, then the
-later-numbered one is taken.  In a bar where another voice lies lowest twice as often, and low throughout,
+*Several voices.*  Where every note of some voices is marked p and no note of the others is, those are the
+bass, and nothing below is asked.  Else the bass voice is the one that lies lowest most often where voices
+sound together.  Between two that cross and lie alike, the one plucked by the thumb, then the one with stems
+down, then the later-numbered one is taken.  In a bar where another voice lies lowest twice as often, and low throughout,
 that one is the bass of the bar (voices change roles in some files).  Where the bass is silent the lowest
 note of another voice stands in if it is on a wound string, lies nearer to the bass than to the top voice
 and is not marked for another finger than the thumb.  Inner voices are not bass.
@@ -50,12 +51,25 @@ def mark_bass(notes: Array) -> Array:
     main = main[np.lexsort((notes["pitch"][main], notes["onset"][main]))]
     sounding = notes[main]
     if len(np.unique(sounding["voice"])) > 1:
+        thumbed = _thumbed_voices(sounding)
+        if thumbed is not None:
+            marked["bass"][main] = thumbed
+            return marked
         bass = _lowest_voice(sounding)
     else:
         bass = _one_voice(sounding)
     bass = _only_the_foot_of_chords(sounding, bass)
     marked["bass"][main] = _wide_chords(sounding, bass)
     return marked
+
+
+def _thumbed_voices(notes: Array) -> Mask | None:
+    """Return which notes belong to voices plucked by the thumb alone, None where marks do not part voices."""
+    thumb = notes["pluck"] == THUMB
+    of_thumb = np.isin(notes["voice"], notes["voice"][thumb])
+    if thumb.sum() < FEWEST or of_thumb.all() or (of_thumb & ~thumb).any():
+        return None
+    return np.asarray(of_thumb)
 
 
 def _lowest_voice(notes: Array) -> Mask:

@@ -17,6 +17,7 @@ import numpy as np
 from coach.core.errors import ScoreError, one_line
 from coach.core.pitch import Tuning
 from coach.core.score import ANCHOR, Score, make_score
+from coach.core.spelling import pitch_class
 from coach.core.voices import mark_bass
 from coach.files.bars import name_all, settle_bars
 from coach.files.engraved import Engraving, engraved_xml
@@ -128,11 +129,22 @@ def score_of(document: Document, notices: Notices, digest: str = "") -> Score:
         damps=performance.damps,
         ids=tuple(note.id for note in read.heads()),
         bar_ids=tuple(bar.id for bar in read.bars),
+        places=_places(read),
         **_anchors(read),
     )
     marked = mark_bass(score.notes)
     marked.flags.writeable = False
     return replace(score, notes=marked)
+
+
+def _places(read: Part) -> tuple[int, ...]:
+    """Return how the heads are spelt, sounding; empty where that is not known of all of them.
+
+    It is not where a transposition tells no steps, nor where pitches are read higher than written (a capo).
+    """
+    heads = read.heads()
+    known = [n.place for n in heads if n.place is not None and pitch_class(n.place) == n.pitch % 12]
+    return tuple(known) if len(known) == len(heads) else ()
 
 
 def _choose(parts: list[Candidate], notices: Notices, wanted: str) -> tuple[Candidate, list[Candidate]]:

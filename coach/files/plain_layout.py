@@ -22,6 +22,7 @@ Place = tuple[int, int]
 UNIT = TICKS_PER_QUARTER // 24  # a drawn tick: 24 to a quarter, so that 32nds are 3 and triplet 16ths 4
 MOST_UPPER = 3  # voices above the bass: four on one staff are as many as an engraver takes
 _GRIDS = (12, 6, 8, 3, 4)  # steps tried for each beat, in units: 8ths, 16ths, triplets, 32nds, triplet 16ths
+_EXACT = (*_GRIDS, 2, 1)  # the same where every length has to be kept, with or without a note value for it
 _TYPES = {96: "whole", 48: "half", 24: "quarter", 12: "eighth", 6: "16th", 3: "32nd"}
 # What one note can be, in units: plain, with a dot, and the double whole note.
 VALUES: dict[int, tuple[str, int]] = {
@@ -54,7 +55,8 @@ def to_units(ticks: int) -> int:
 def lay_lines(score: Score, apart: bool = False) -> list[list[list[Piece]]]:
     """Return for each drawn voice, for each bar, what stands in it: the melody, the bass, inner voices.
 
-    ``apart`` keeps up to ``MOST_UPPER`` written voices of the melody apart; else they are drawn as one.
+    ``apart`` keeps up to ``MOST_UPPER`` written voices of the melody apart, and draws what overlaps within
+    a voice as further voices, so that every length is kept; else they are drawn as one.
     """
     bass = score.notes["bass"]
     masks = [~bass, bass] if bass.any() and not bass.all() else [np.ones(len(bass), bool)]
@@ -63,14 +65,55 @@ def lay_lines(score: Score, apart: bool = False) -> list[list[list[Piece]]]:
         upper = [~bass & (score.notes["voice"] == voice) for voice in voices]
         upper.sort(key=lambda mask: -float(np.median(score.notes["pitch"][mask])))
         masks = [upper[0], *([bass] if bass.any() else []), *upper[1:]]
-    return [_line(score, np.flatnonzero(mask & (score.notes["duration"] > 0))) for mask in masks]
+    rows = [np.flatnonzero(mask & (score.notes["duration"] > 0)) for mask in masks]
+    if apart:
+        parted = [_parted(score, found) for found in rows]
+        rows = [lines[0] for lines in parted] + [line for lines in parted for line in lines[1:]]
+    return [_line(score, found, apart) for found in rows]
+
+
+def _parted(score: Score, rows: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Return rows as lines in which one note or chord follows another."""
+    lines: list[list[int]] = [[]]
+    last = [(-1, 0)]  # onset and end of each line's last chord
+    onsets = score.notes["onset"].tolist()
+    ends = (score.notes["onset"] + score.notes["duration"]).tolist()
+    for row in sorted(rows.tolist(), key=lambda row: (onsets[row], row)):
+        own = onsets[row], ends[row]
+        line = next((n for n, found in enumerate(last) if found == own or found[1] <= own[0]), len(lines))
+        if line == len(lines):
+            lines.append([])
+            last.append(own)
+        lines[line].append(row)
+        last[line] = own
+    return [np.array(line, np.int64) for line in lines]
+
+
+def lay_graces(score: Score, lines: list[list[list[Piece]]]) -> dict[tuple[int, int], list[int]]:
+    """Return the rows of grace notes by (drawn voice, counted from 1; first row of what they lead to).
+
+    One that leads to no note of its own voice is left out.
+    """
+    notes = score.notes
+    heads: dict[tuple[int, int], tuple[int, int]] = {}
+    for voice, line in enumerate(lines, 1):
+        for piece in (piece for pieces in line for piece in pieces if piece.rows and not piece.tied_from):
+            for row in piece.rows:
+                place = int(notes["onset"][row]), int(notes["voice"][row])
+                heads.setdefault(place, (voice, piece.rows[0]))
+    out: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for row in np.flatnonzero(notes["grace"]).tolist():
+        if head := heads.get((int(notes["onset"][row]), int(notes["voice"][row]))):
+            out[head].append(row)
+    return out
 
 
 class _Grid:
     """For each beat (a quarter of a bar) the step on which a voice's places are drawn."""
 
-    def __init__(self, score: Score, rows: NDArray[np.int64]) -> None:
+    def __init__(self, score: Score, rows: NDArray[np.int64], exact: bool) -> None:
         self.score = score
+        self.grids = _EXACT if exact else _GRIDS
         places: dict[tuple[int, int], set[int]] = defaultdict(set)
         onsets = score.notes["onset"][rows]
         ends = onsets + score.notes["duration"][rows]
@@ -84,15 +127,14 @@ class _Grid:
         beat, within = divmod(tick - self.score.bars[bar].onset, TICKS_PER_QUARTER)
         return bar, beat, within
 
-    @staticmethod
-    def _step(places: set[int]) -> int:
+    def _step(self, places: set[int]) -> int:
         """Return the coarsest step that all places are on, or else the one they are nearest to."""
 
         def away(step: int) -> int:
             ticks = step * UNIT
             return sum(abs(place - round(place / ticks) * ticks) for place in places)
 
-        return min(_GRIDS, key=lambda step: (away(step), _GRIDS.index(step)))
+        return min(self.grids, key=lambda step: (away(step), self.grids.index(step)))
 
     def place(self, tick: int) -> Place:
         """Return the bar that a tick is drawn in, and the units from its start."""
@@ -106,12 +148,12 @@ class _Grid:
 
     def triplet(self, bar: int, beat: int) -> bool:
         """Tell whether a beat is drawn in triplets."""
-        return self.steps.get((bar, beat), 6) in (8, 4)
+        return self.steps.get((bar, beat), 6) in (8, 4, 2)
 
 
-def _line(score: Score, rows: NDArray[np.int64]) -> list[list[Piece]]:
+def _line(score: Score, rows: NDArray[np.int64], exact: bool) -> list[list[Piece]]:
     """Return a voice's pieces by bar: chords, and rests between them."""
-    grid = _Grid(score, rows)
+    grid = _Grid(score, rows, exact)
     chords: dict[Place, list[int]] = defaultdict(list)
     for row in rows.tolist():
         chords[grid.place(int(score.notes["onset"][row]))].append(row)

@@ -30,17 +30,26 @@ def spell(pitch: int, fifths: int) -> Spelt:
 
 def spell_in(pitch: int, key: Key) -> Spelt:
     """Return how a key spells a pitch."""
-    place = place_in_key(pitch, key)
+    return spelt_at(pitch, place_in_key(pitch, key))
+
+
+def spelt_at(pitch: int, place: int) -> Spelt:
+    """Return a pitch that stands at a place on the line of fifths."""
     alter, step = divmod(place + 1, 7)
     return LINE[step], alter, octave_of(pitch, place)
+
+
+def in_signature(fifths: int) -> dict[str, int]:
+    """Return the alterations of a key signature by letter."""
+    order = LINE if fifths > 0 else LINE[::-1]
+    return dict.fromkeys(order[: abs(fifths)], 1 if fifths > 0 else -1)
 
 
 def signs(
     pieces: list[tuple[int, int, Piece]], spelling: dict[int, Spelt], fifths: int
 ) -> dict[tuple[int, int, int], str]:
     """Return the accidental to draw by (voice, start, row), for a bar's pieces as (start, voice, piece)."""
-    order = LINE if fifths > 0 else LINE[::-1]
-    in_key = dict.fromkeys(order[: abs(fifths)], 1 if fifths > 0 else -1)
+    in_key = in_signature(fifths)
     now: dict[tuple[str, int], int] = {}
     found = {}
     for start, voice, piece in sorted(pieces, key=lambda item: item[:2]):
@@ -103,6 +112,22 @@ def note_xml(score: Score, bar: Bar, piece: Piece, head: Head) -> str:
     if head.row >= 0 and not piece.tied_to and score.notes["fermata"][head.row]:
         marks += "<fermata/>"
     return out + (f"<notations>{marks}</notations>" if marks else "") + "</note>"
+
+
+def grace_xml(score: Score, head: Head) -> str:
+    """Return a grace note: a small eighth before the note it leads to."""
+    step, alter, octave = head.spelt or ("C", 0, 4)
+    altered = f"<alter>{alter}</alter>" if alter else ""
+    technical = _technical(score, head.row, head=True)
+    return (
+        f'<note id="{head.name}"><grace/>{"<chord/>" if head.chord else ""}'
+        f"<pitch><step>{step}</step>{altered}<octave>{octave}</octave></pitch>"
+        f"<voice>{head.voice}</voice><type>eighth</type>"
+        + (f"<accidental>{head.sign}</accidental>" if head.sign else "")
+        + (f"<stem>{head.stem}</stem>" if head.stem else "")
+        + (f"<notations><technical>{technical}</technical></notations>" if technical else "")
+        + "</note>"
+    )
 
 
 def _technical(score: Score, row: int, head: bool) -> str:

@@ -2,7 +2,7 @@
 
 Voices on one staff, treble clef sounding an octave lower: melody stems up, bass stems down, unless the score
 gives stems.  Only the picture is simplified: places are drawn on the nearest 32nd or triplet of their
-beat, within a voice a chord ends where the next begins, and grace notes are left out.  The score itself
+beat, and within a voice a chord ends where the next begins unless voices are kept apart.  The score itself
 keeps its own times.  Pitches are sounding ones, which is what ``pitch`` holds under a clef with an octave
 change.
 """
@@ -19,10 +19,21 @@ from coach.core.cues import Cue, Section
 from coach.core.errors import one_line
 from coach.core.pitch import STANDARD, Tuning
 from coach.core.score import ANCHOR, Array, Bar, Score
-from coach.core.spelling import Key
+from coach.core.spelling import Key, written_places
 from coach.core.words import string_sign
-from coach.files.plain_layout import UNIT, Piece, lay_lines, to_units
-from coach.files.plain_note import Head, Spelt, note_xml, signs, spell, spell_in
+from coach.files.plain_layout import UNIT, Piece, lay_graces, lay_lines, to_units
+from coach.files.plain_note import (
+    SIGNS,
+    Head,
+    Spelt,
+    grace_xml,
+    in_signature,
+    note_xml,
+    signs,
+    spell,
+    spell_in,
+    spelt_at,
+)
 
 __all__ = ["lay_out", "spell", "to_musicxml"]
 
@@ -41,8 +52,8 @@ def to_musicxml(
     """Return MusicXML text; ids of notes and bars are ``score.ids`` and ``score.bar_ids``.
 
     ``cues`` are words below the staff.  ``sections`` get a heading, a line of their own, and repeat signs
-    or else a double barline between them.  ``keys`` (one a bar) spell the notes; without them the key
-    signature and its mode do.  ``apart`` keeps the written voices of the melody apart.
+    or else a double barline between them.  Notes are spelt as ``score.places`` tells, else by ``keys`` (one a
+    bar), else by the key signature and its mode.  ``apart`` keeps the written voices of the melody apart.
     """
     return _Writer(score, cues, sections, keys, apart).write()
 
@@ -67,6 +78,7 @@ class _Writer:
         self.ids: list[str] = []
         self.anchors: list[tuple[int, int, int]] = []
         self.parts: dict[int, int] = defaultdict(int)  # how many pieces of each tie chain are drawn
+        self.graces = lay_graces(score, self.lines)
         self.spelling = self._spelling(keys)
         self.beside: dict[int, list[tuple[int, str]]] = defaultdict(
             list
@@ -83,6 +95,19 @@ class _Writer:
             )
             self._direct(mark.onset, f"<direction-type>{kind}</direction-type>{named}")
 
+    def _grace_notes(self, index: int, piece: Piece, voice: int, bar: Bar) -> list[str]:
+        """Return the grace notes before a piece, those of one moment one after the other."""
+        if not piece.rows or piece.tied_from:
+            return []
+        out = []
+        for row in self.graces.get((voice, piece.rows[0]), []):
+            spelt = self.spelling[row]
+            sign = SIGNS[spelt[1]] if spelt[1] != in_signature(bar.fifths).get(spelt[0], 0) else ""
+            name = self._name(index, piece, row)
+            head = Head(row=row, name=name, spelt=spelt, sign=sign, chord=False, voice=voice, stem="up")
+            out.append(grace_xml(self.score, head))
+        return out
+
     def _direct(self, tick: int, text: str) -> None:
         bar = self.score.bar_index(tick)
         place = round((tick - self.score.bars[bar].onset) / UNIT)
@@ -91,6 +116,9 @@ class _Writer:
     def _spelling(self, keys: Sequence[Key]) -> dict[int, Spelt]:
         """Return the spelling of each row."""
         out: dict[int, Spelt] = {}
+        if places := written_places(self.score):
+            pitches = self.score.notes["pitch"].tolist()
+            return {row: spelt_at(pitches[row], place) for row, place in enumerate(places)}
         modes = {"major": 0, "minor": MINOR_TONIC}
         for row, (pitch, index) in enumerate(self.score.notes[["pitch", "bar"]].tolist()):
             fifths = self.score.bars[index].fifths
@@ -145,6 +173,7 @@ class _Writer:
                 beside = sorted(self.beside.pop(index, []), key=lambda item: item[0])
             for piece in line:
                 out += self._directions(beside, piece.start, piece.start + piece.length)
+                out += self._grace_notes(index, piece, voice, bar)
                 for position, row in enumerate(piece.rows or (-1,)):
                     head = Head(
                         row=row,

@@ -18,6 +18,7 @@ CHORD_GAP = "   "
 INDENT = " " * 5  # under a stop, in a narrow terminal
 HANGING = " " * 7  # under a way, in the telling of one stop
 MOST_WORST = 3
+PLUCKS = "–pima"
 
 
 def plan_text(prepared: Preparation, width: int | None = None) -> str:
@@ -225,3 +226,30 @@ def _why_clash(prepared: Preparation, stop: Stop) -> str:
         return grade
     told = plan_words.TRUE_CHORD if stop.in_chord else plan_words.NO_CHORD_NOTE
     return f"{grade}: {told.format(chord=chord.name)}"
+
+
+def fingers_text(prepared: Preparation) -> str:
+    """Return string, fret and fingers of every written note, in order."""
+    score = prepared.score
+    seen: set[int] = set()
+    rows: list[Cells] = [plan_words.FINGER_HEADS]
+    bar_before = -1
+    for note in score.notes:
+        if int(note["written"]) in seen:
+            continue
+        seen.add(int(note["written"]))
+        bar = int(note["bar"])
+        rows.append(
+            (
+                str(score.bars[bar].number) if bar != bar_before else "",
+                words.beat_name(score.beat(int(note["onset"]), bar)),
+                plan_words.BASS_VOICE if note["bass"] else plan_words.TUNE,
+                prepared.harmony.spelt(int(note["pitch"]), int(note["onset"]), bar),
+                words.string_sign(int(note["string"])),
+                str(note["fret"]) if note["fret"] >= 0 else "–",
+                str(note["finger"]) if note["finger"] else "–",
+                PLUCKS[int(note["pluck"])],
+            )
+        )
+        bar_before = bar
+    return table(rows)

@@ -84,7 +84,7 @@ def read_smf_score(path: Path | str) -> ScoreFile:
     notices += [f"{count} of its {total} notes {what}" for what, count in oddities.items()]
     tempo, tempo_given, left_out = _tempo(smf)
     if left_out:
-        notices.append(f"{left_out} tempo marks are below {_SLOWEST:g} or above {_FASTEST:g}, and left out")
+        notices.append(f"Tempo marks below {_SLOWEST:g} or above {_FASTEST:g} are left out: {left_out}")
     score = make_score(
         mark_bass(notes),
         bars,

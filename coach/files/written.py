@@ -26,6 +26,7 @@ class WrittenNote:
     onset: int
     duration: int
     pitch: int = 0  # sounding; 0 for a rest
+    place: int | None = None  # how it is spelt: sounding, on the line of fifths; None where that is not told
     voice: int = 1
     staff: int = 1
     stem: int = 0

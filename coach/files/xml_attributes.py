@@ -14,6 +14,7 @@ from coach.files.written import Notices, Part, Ticks, WrittenBar
 from coach.files.xml_tree import decimal, text_of, whole
 
 MAX_BEATS = 1024
+MOST_FIFTHS = 7  # by which a transposition may move the spelling: an augmented unison
 MAX_FIFTHS = 14  # twice round to double sharps; beyond is damage
 WHOLE_TICKS = 4 * TICKS_PER_QUARTER
 
@@ -31,6 +32,7 @@ class Attributes:
     beat_unit: int = 4
     fifths: int = 0
     transpose: dict[int, int] = field(default_factory=dict)  # staff (0 = all) -> semitones
+    respelt: dict[int, int | None] = field(default_factory=dict)  # the same -> fifths, None where not told
     clefs: set[str] = field(default_factory=set)
 
     def begin(self, bar: WrittenBar) -> None:
@@ -44,6 +46,10 @@ class Attributes:
     def semitones(self, staff: int) -> int:
         """Return what to add to a written pitch on ``staff`` for the sounding one."""
         return self.transpose.get(staff, self.transpose.get(0, 0)) if self.transpose else 0
+
+    def fifths_moved(self, staff: int) -> int | None:
+        """Return what to add to a written place on the line of fifths for the sounding one; None: unknown."""
+        return self.respelt.get(staff, self.respelt.get(0, 0))
 
     def read(self, element: Element, bar: WrittenBar, tick: int) -> None:
         """Take up one ``attributes`` element at ``tick`` of ``bar``."""
@@ -129,7 +135,9 @@ class Attributes:
         if doubled is not None:
             octaves += 1 if doubled.get("above") == "yes" else -1
         semitones = round(chromatic) + 12 * octaves
-        self.transpose[whole(element.get("number", "0")) or 0] = semitones if abs(semitones) <= 48 else 0
+        staff = whole(element.get("number", "0")) or 0
+        self.transpose[staff] = semitones if abs(semitones) <= 48 else 0
+        self.respelt[staff] = fifths_of(self.transpose[staff], whole(text_of(element, "diatonic")))
         self.part.octave_said = True
         self.part.transposed = semitones
 
@@ -152,6 +160,19 @@ class Attributes:
             return
         self.part.lines = strings
         self.part.tuning_lines = {strings + 1 - line: p for line, p in pitches.items() if p is not None}
+
+
+def fifths_of(semitones: int, steps: int | None) -> int | None:
+    """Return how far a transposition moves notes on the line of fifths; None where that is not told.
+
+    Each fifth up is seven semitones and four steps: ``fifths = 7 · semitones − 12 · steps``, octaves apart.
+    """
+    if semitones % 12 == 0:
+        return 0
+    if steps is None:
+        return None
+    fifths = 7 * (semitones % 12) - 12 * (steps % 7)
+    return fifths if abs(fifths) <= MOST_FIFTHS else None
 
 
 def tuning_pitch(element: Element) -> int | None:

@@ -11,6 +11,7 @@ from xml.etree.ElementTree import Element
 
 from coach.core.pitch import STEP_SEMITONES
 from coach.core.score import TICKS_PER_QUARTER
+from coach.core.spelling import LINE
 from coach.files.limits import MAX_BAR_QUARTERS, MAX_VOICE, MAX_WRITTEN_BARS
 from coach.files.written import Notices, Part, Ticks, WrittenBar, WrittenNote
 from coach.files.xml_attributes import Attributes
@@ -168,7 +169,7 @@ class _PartReader:
             note.voice = self._voice(voice)
         self._place(note, timed)
         if steps is not None and not note.rest:
-            note.pitch = self._pitch(steps, note.staff)
+            note.pitch, note.place = self._pitch(steps, note.staff)
         elif not note.rest:
             note.silent = True
         if element.get("print-object") == "no" and not note.rest and not note.tie_stop:
@@ -220,8 +221,8 @@ class _PartReader:
         length = unit * (2 - Fraction(1, 2**dots)) * max(normal, 1) / max(actual, 1) * TICKS_PER_QUARTER
         return int(length) if length.denominator == 1 else length
 
-    def _pitch(self, element: Element, staff: int) -> int:
-        """Return the sounding pitch: the written one plus the part's transposition."""
+    def _pitch(self, element: Element, staff: int) -> tuple[int, int | None]:
+        """Return the sounding pitch and its spelling: the written ones plus the part's transposition."""
         step, octave_text, alter_text = "", "", ""
         for child in element:
             if child.tag == "step":
@@ -243,7 +244,8 @@ class _PartReader:
         pitch = STEP_SEMITONES[step] + alter + 12 * (octave + 1) + self._attributes.semitones(staff)
         if not 0 <= pitch <= 127:
             raise self._fault(f"the pitch {step}{octave} lies outside the MIDI range", "check its octave")
-        return pitch
+        moved = self._attributes.fifths_moved(staff)
+        return pitch, None if moved is None else LINE.index(step) - 1 + 7 * alter + moved
 
     def _voice(self, name: str) -> int:
         """Return the number of a voice; names that are no small number get the next free ones."""

@@ -28,6 +28,10 @@ from coach.screen.paper_svg import SPACE_MM, System, read_system
 
 COMMAND = (sys.executable, "-m", "coach.screen.paper_child")
 CHECK_SCORE = "print another score, to see whether it is this one"
+SCALES = (1.2, 1.13, 1.07)  # of music that leaves a page half blank; 1.2 is a staff of 8.4 mm
+HALF_BLANK = 0.66  # share of the height below which a page is
+GROWTH = 1.5  # music so many times as large needs this power of it in height: its lines are wider or more
+FEW = 3  # bars on a line: with fewer a larger staff is no help to the reader
 INSTALL = "install the packages verovio and resvg"
 
 
@@ -79,10 +83,26 @@ def compose(
         raise CoachError(title, "this score has no notation to print", "give it as MusicXML")
     plain, given = without_fingers(xml)
     facts = gather(preparation, given)
-    systems = _engraved(preparation, facts, plain, title, paper, command, timeout_s)
-    places = Places(preparation.score, systems)
-    placed = [place_marks(index, places, facts, preparation) for index in range(len(systems))]
-    return make_pages(placed, preparation.stops, _head(preparation, xml, title, systems), paper)
+
+    def made(scale: float) -> tuple[list[Page], int]:
+        """Return the pages at a scale, and how many lines have few bars."""
+        width = paper.inner / scale / SPACE_MM
+        systems = _engraved(preparation, facts, plain, title, width, command, timeout_s)
+        places = Places(preparation.score, systems)
+        placed = [place_marks(index, places, facts, preparation) for index in range(len(systems))]
+        head = _head(preparation, xml, title, systems)
+        pages = make_pages(placed, preparation.stops, head, paper, scale)
+        return pages, sum(one.bars < FEW for one in placed)
+
+    pages, few = made(1.0)
+    if any(page.fill < HALF_BLANK for page in pages):
+        for scale in SCALES:
+            if sum(page.fill for page in pages) * scale**GROWTH > len(pages):
+                continue  # it would not fit
+            larger, fewer = made(scale)
+            if len(larger) <= len(pages) and fewer <= few:
+                return larger
+    return pages
 
 
 def _engraved(
@@ -90,10 +110,11 @@ def _engraved(
     facts: Facts,
     xml: str,
     title: str,
-    paper: Paper,
+    width: float,
     command: Sequence[str],
     timeout_s: float,
 ) -> list[System]:
+    """Return the systems at a width in staff spaces."""
     score = preparation.score
     performed = {score.bars[bar].written: bar for bar in reversed(facts.bars)}
     bars = [
@@ -103,7 +124,7 @@ def _engraved(
     request = {
         "job": "engrave",
         "xml": xml,
-        "width": paper.inner / SPACE_MM,
+        "width": width,
         "least": least_widths(facts, preparation),
         "counted": [int(bar is None or bar.number > 0) for bar in bars],
         "starts": [0, *(score.bars[phrase.first].written for phrase in facts.phrases)],

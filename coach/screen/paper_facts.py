@@ -1,18 +1,7 @@
 """What is to be marked on the printed page: once for each written note, in the order of the score.
 
-A written note that is played more than once is marked as it is played first.  Sparse, as a teacher writes:
-
-- String numbers: a note's own string is said where a reader would look elsewhere, that is not on the string
-  that gives its pitch at the lowest fret, nor on the one last said for that pitch in the same bar; and at
-  the first fretted note after the left hand has moved, where it now stands above first position.
-- Left-hand fingers: those that the score itself gives always; of those suggested, where a place on the
-  fingerboard is first met, where it is taken with another finger than last time, and at the first note after
-  the left hand has moved.  A repeated note's finger is not said again.
-- Right hand: p at the first bass, and where the thumb plays a note of another voice.  i, m, a where they are
-  not what goes before leads to expect: two fingers in turn go on in turn, and what stands at the same place
-  in the bar is plucked as it was the last time.
-
-These rules are our own; common practice, no source.
+A written note that is played more than once is marked as it is played first.  What is said of the hands is
+in ``paper_hands``.
 """
 
 from __future__ import annotations
@@ -25,11 +14,7 @@ from defusedxml.ElementTree import fromstring
 from coach.core.damping import Reason, Stop
 from coach.core.preparation import Preparation
 from coach.core.score import Score
-
-MOVED = 2  # frets by which the left hand must move before it is a change of position
-FIRST_POSITIONS = 2  # up to here a note is looked for at its lowest fret
-PIMA = " pima"
-THUMB = 1
+from coach.screen.paper_hands import hand_facts, name_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +51,14 @@ class Facts:
     """Everything to be marked; notes by their element id."""
 
     stops: tuple[StopFact, ...]
-    rings: tuple[str, ...]  # basses that may ring on though it is not written
+    rings: tuple[str, ...]  # notes that may ring on: by a let-ring tie, or by taste
     strings: dict[str, int]
     fingers: dict[str, int]
     plucks: dict[str, str]
     chords: tuple[ChordFact, ...]
     phrases: tuple[PhraseFact, ...]
     bars: tuple[int, ...]  # performed bars that are played for the first time
+    columns: tuple[tuple[str, ...], ...] = ()  # chords with all fingers in a column, lowest first
 
 
 def without_fingers(xml: str) -> tuple[str, dict[str, int]]:
@@ -114,19 +100,18 @@ def gather(preparation: Preparation, given: dict[str, int]) -> Facts:
     score = preparation.score
     rows, bars = first_rows(score), first_bars(score)
     stops = _once(preparation)
-    moves = _moves(score, rows)
+    phrases = _phrases(preparation, frozenset(bars))
+    hands = hand_facts(score, rows, given, [phrase.first for phrase in phrases])
     return Facts(
         stops=tuple(_place(score, index, stop) for index, stop in stops if stop.wanted),
-        rings=tuple(
-            _name(score, stop.note) for _, stop in stops
-            if stop.reason is Reason.FREE and not score.notes["let_ring"][stop.note]
-        ),
-        strings=_strings(score, rows, moves),
-        fingers=_fingers(score, rows, moves, given),
-        plucks=_plucks(score, rows),
+        rings=_rings(score, rows, [stop for _, stop in stops]),
+        strings=hands.strings,
+        fingers=hands.fingers,
+        plucks=hands.plucks,
         chords=_chords(preparation, frozenset(bars)),
-        phrases=_phrases(preparation, frozenset(bars)),
+        phrases=phrases,
         bars=tuple(bars),
+        columns=hands.columns,
     )  # fmt: skip
 
 
@@ -140,9 +125,11 @@ def _once(preparation: Preparation) -> list[tuple[int, Stop]]:
     return list(found.values())
 
 
-def _name(score: Score, row: int) -> str:
-    written = int(score.notes["written"][row])
-    return score.ids[written] if written < len(score.ids) else f"note-{written}"
+def _rings(score: Score, rows: list[int], stops: list[Stop]) -> tuple[str, ...]:
+    """Return the notes that may ring on, once each: those the score writes so, and basses left to taste."""
+    free = [stop.note for stop in stops if stop.reason is Reason.FREE]
+    tied = [row for row in rows if score.notes["let_ring"][row]]
+    return tuple(dict.fromkeys(name_of(score, row) for row in sorted({*free, *tied})))
 
 
 def _place(score: Score, index: int, stop: Stop) -> StopFact:
@@ -155,79 +142,6 @@ def _place(score: Score, index: int, stop: Stop) -> StopFact:
         if score.bars[bar].written != before + 1:
             return StopFact(index, stop, bar - 1, None)
     return StopFact(index, stop, bar, stop.due)
-
-
-def _moves(score: Score, rows: list[int]) -> dict[int, int]:
-    """Return the rows at which the left hand has moved, and where it then is (fret of the first finger)."""
-    found: dict[int, int] = {}
-    at = 1
-    for row in rows:
-        fret, finger = int(score.notes["fret"][row]), int(score.notes["finger"][row])
-        if fret <= 0 or finger <= 0:
-            continue
-        position = max(fret - finger + 1, 1)
-        if abs(position - at) >= MOVED:
-            found[row] = at = position
-    return found
-
-
-def _strings(score: Score, rows: list[int], moves: dict[int, int]) -> dict[str, int]:
-    found: dict[str, int] = {}
-    said: dict[int, int] = {}
-    bar = -1
-    for row in rows:
-        note = score.notes[row]
-        string, pitch = int(note["string"]), int(note["pitch"])
-        if not string or note["fret"] < 0:
-            continue
-        if int(note["bar"]) != bar:
-            bar, said = int(note["bar"]), {}
-        places = score.tuning.positions(pitch)
-        lowest = min(places, key=lambda place: place[1])[0] if places else string
-        moved = moves.get(row, 0) > FIRST_POSITIONS
-        if string != said.get(pitch, lowest) or moved:
-            found[_name(score, row)] = said[pitch] = string
-    return found
-
-
-def _fingers(score: Score, rows: list[int], moves: dict[int, int], given: dict[str, int]) -> dict[str, int]:
-    found: dict[str, int] = {}
-    last: dict[tuple[int, int], int] = {}
-    for row in rows:
-        note, name = score.notes[row], _name(score, row)
-        place, finger = (int(note["string"]), int(note["fret"])), int(note["finger"])
-        if name in given:
-            found[name] = given[name]
-        elif finger > 0 and place[1] > 0 and (last.get(place) != finger or row in moves):
-            found[name] = finger
-        if finger > 0:
-            last[place] = finger
-    return found
-
-
-def _plucks(score: Score, rows: list[int]) -> dict[str, str]:
-    found: dict[str, str] = {}
-    thumb_said = False
-    before = (0, 0)  # the two fingers last used
-    lately: dict[tuple[int, int], int] = {}  # place in the bar, voice -> finger that last plucked there
-    for row in rows:
-        note = score.notes[row]
-        finger, bar = int(note["pluck"]), score.bars[int(note["bar"])]
-        if not finger:
-            continue
-        place = (int(note["onset"]) - bar.onset, int(note["voice"]))
-        as_lately = lately.get(place) == finger
-        lately[place] = finger
-        if finger == THUMB:
-            said = not thumb_said if note["bass"] else not as_lately
-            thumb_said = thumb_said or bool(note["bass"])
-        else:
-            in_turn = before[0] != before[1] and finger == before[0]
-            said = not as_lately and not in_turn
-            before = (before[1], finger)
-        if said:
-            found[_name(score, row)] = PIMA[finger]
-    return found
 
 
 def _chords(preparation: Preparation, bars: frozenset[int]) -> tuple[ChordFact, ...]:

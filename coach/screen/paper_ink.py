@@ -43,9 +43,14 @@ class Rect(NamedTuple):
         """Return it elsewhere."""
         return Rect(self.left + x, self.top + y, self.right + x, self.bottom + y)
 
-    def grown(self, by: float) -> Rect:
-        """Return it with a border."""
-        return Rect(self.left - by, self.top - by, self.right + by, self.bottom + by)
+    def scaled(self, by: float) -> Rect:
+        """Return it larger, about the origin."""
+        return Rect(*(side * by for side in self))
+
+    def grown(self, by: float, across: float | None = None) -> Rect:
+        """Return it with a border, left and right of another width ``across``."""
+        side = by if across is None else across
+        return Rect(self.left - side, self.top - by, self.right + side, self.bottom + by)
 
     def meets(self, other: Rect) -> bool:
         """Return whether the two share any paper."""
@@ -79,6 +84,12 @@ class Shape:
             (kind, tuple(v + (y if i % 2 else x) for i, v in enumerate(at))) for kind, at in self.outline
         )
         return replace(self, outline=shifted)
+
+    def scaled(self, by: float) -> Shape:
+        """Return it larger, about the origin."""
+        outline = tuple((kind, tuple(v * by for v in at)) for kind, at in self.outline)
+        dash = None if self.dash is None else (self.dash[0] * by, self.dash[1] * by)
+        return replace(self, outline=outline, width=self.width * by, dash=dash)
 
     def rects(self) -> Iterator[Rect]:
         """Yield rectangles that cover its ink: one for an upright or level stroke, slices for the rest."""
@@ -147,6 +158,11 @@ class Letters:
     def moved(self, x: float, y: float) -> Letters:
         """Return it elsewhere."""
         return replace(self, x=self.x + x, y=self.y + y)
+
+    def scaled(self, by: float) -> Letters:
+        """Return it larger, about the origin."""
+        chars = tuple((name, char, x * by) for name, char, x in self.chars)
+        return replace(self, chars=chars, x=self.x * by, y=self.y * by, size=self.size * by)
 
     def rects(self) -> Iterator[Rect]:
         """Yield the rectangle of its ink, if it has any."""

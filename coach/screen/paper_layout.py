@@ -1,44 +1,41 @@
 """Places the marks of one printed system so that nothing touches anything.
 
 Marks that belong to one note stand in its column, above the staff for the melody and below for the bass, as
-near as the ink lets them; stops, numerals and chord names stand in rows, on one height for the system, in a
-second row where two would touch.  Every mark is tested against the engraved ink and all marks before it.
+near as the ink lets them, those of a chord in one column; ending brackets stand past these.  Stops, numerals
+and chord names stand in rows, on one height for the system, in a second row where two would touch.  Every
+mark is tested against the engraved ink and all marks before it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
-
-import numpy as np
+from itertools import combinations, groupby
 
 from coach.core.preparation import Preparation
+from coach.core.ways import Way
 from coach.screen.paper_facts import Facts, StopFact
 from coach.screen.paper_ink import Ink, Rect, around, moved
 from coach.screen.paper_marks import (
     Mark,
     chord_mark,
-    finger_mark,
     mark,
     number_mark,
     phrase_mark,
-    pluck_mark,
-    ring_mark,
     roman_mark,
     stop_mark,
-    string_mark,
 )
+from coach.screen.paper_notes import AIR, NoteMarks
 from coach.screen.paper_places import Places
 from coach.screen.paper_svg import SPACE_MM, System
 
-AIR = 0.45  # mm of blank around a mark
-ROW_AIR = 1.0  # mm of blank between a row and what it stands past
+ROW_AIR = 1.3  # mm of blank between a row and what it stands past
 SLIDE = 4.0  # mm by which a chord name may be pushed on by the one before
 WORD_GAP = 3.2  # … between words and the next sign on one line
+FROM_NAME = 2.5  # … between a chord's name and a letter beside it, which would be read as one
+MANY = 3  # stops by one way in succession, of which only the first says it
+HANGS = 1.0  # mm to the left of its place from which a mark is said to hang
 BESIDE = 1.2  # mm of blank between two marks of a row
-STEP = 0.2  # mm by which a mark moves on in search of room
-FARTHEST = 60.0  # mm
 ROW_OFF = 1.6  # mm between the staff and a row, at least
 PHRASE_OFF = 1.4  # … between what stands above a system and the phrase's bracket
 END_INSET = 0.2
@@ -52,29 +49,7 @@ class Placed:
     marks: tuple[Mark, ...]
     top: float  # of everything on it; negative
     bottom: float
-
-
-class Room:
-    """The stretches of paper that are taken; a staff lies between 0 and ``staff_bottom``."""
-
-    def __init__(self, rects: Iterable[Rect], staff_bottom: float) -> None:
-        self._staff_bottom = staff_bottom
-        self._taken = np.array(list(rects), float).reshape(-1, 4)
-
-    def free(self, rect: Rect) -> bool:
-        """Return whether nothing stands in a stretch."""
-        left, top, right, bottom = self._taken.T
-        met = (left < rect.right) & (right > rect.left) & (top < rect.bottom) & (bottom > rect.top)
-        return not met.any()
-
-    def take(self, rects: Iterable[Rect]) -> None:
-        """Take some stretches."""
-        self._taken = np.concatenate([self._taken, np.array(list(rects), float).reshape(-1, 4)])
-
-    def reach(self, left: float, right: float) -> tuple[float, float]:
-        """Return the highest and the lowest of what stands between two x; the staff where nothing does."""
-        met = self._taken[(self._taken[:, 0] < right) & (self._taken[:, 2] > left)]
-        return (float(met[:, 1].min()), float(met[:, 3].max())) if len(met) else (0.0, self._staff_bottom)
+    bars: int = 0  # that count for a reader
 
 
 def place_marks(index: int, places: Places, facts: Facts, preparation: Preparation) -> Placed:
@@ -82,48 +57,21 @@ def place_marks(index: int, places: Places, facts: Facts, preparation: Preparati
     return _Layout(index, places, facts, preparation).placed()
 
 
-class _Layout:
-    def __init__(self, index: int, places: Places, facts: Facts, preparation: Preparation) -> None:
-        self.index, self.places, self.facts, self.preparation = index, places, facts, preparation
-        self.system = places.systems[index]
-        inked = (rect for ink in self.system.ink for rect in ink.rects())
-        self.floor = self.system.staff_bottom
-        self.room = Room(inked, self.floor)
-        self.marks: list[Mark] = []
-        score = preparation.score
-        self.bars = [bar for bar in facts.bars if places.system_of(bar) == index]
-        self.bass = {
-            score.ids[int(written)]: bool(bass)
-            for written, bass in zip(score.notes["written"], score.notes["bass"], strict=True)
-        }
-
+class _Layout(NoteMarks):
     def placed(self) -> Placed:
         """Place everything, what has least choice first."""
         self._number()
         self._tempos()
         self._rings()
-        self._at_notes([finger_mark(*item) for item in self.facts.fingers.items()])
-        self._at_notes([string_mark(*item) for item in self.facts.strings.items()])
-        self._at_notes([pluck_mark(*item) for item in self.facts.plucks.items()])
+        self._hands()
+        self._endings()
         self._stops()
         self._chords()
         self._phrases()
-        rects = [rect for ink in self.system.ink for rect in ink.rects()]
+        rects = [rect for ink in self.system.fixed for rect in ink.rects()]
         whole = around([*rects, *(one.rect for one in self.marks)])
-        return Placed(self.system, tuple(self.marks), whole.top, whole.bottom)
-
-    def _put(self, one: Mark) -> None:
-        self.marks.append(one)
-        self.room.take([one.rect])
-
-    def _column(self, one: Mark, up: bool) -> None:
-        """Put a mark as near to where it is as there is room above (or below)."""
-        for step in range(int(FARTHEST / STEP)):
-            tried = one.moved(0, -step * STEP if up else step * STEP)
-            if self.room.free(tried.rect.grown(AIR)):
-                self._put(tried)
-                return
-        raise AssertionError("there is always room far enough from the staff")
+        counted = sum(self.preparation.score.bars[bar].number > 0 for bar in self.bars)
+        return Placed(self.system, tuple(self.marks), whole.top, whole.bottom, counted)
 
     def _number(self) -> None:
         bar = next(iter(self.bars), 0)
@@ -142,34 +90,29 @@ class _Layout:
             left = min(self.places.edges(bar)[0], self.system.width - one.rect.width)
             self._column(one.moved(max(left, 0.0) - one.rect.left, -ROW_OFF), up=True)
 
-    def _rings(self) -> None:
-        for note in self.facts.rings:
-            box = self.system.notes.get(note)
-            if box is None:
-                continue
-            one = ring_mark(note)
-            x = min(box.right + 0.3, self.system.width - one.rect.width - AIR)
-            self._column(one.moved(x - one.rect.left, max(box.bottom, self.floor) + AIR), up=False)
-
-    def _at_notes(self, wanted: Sequence[Mark]) -> None:
-        """Put marks that are about notes in the columns of their heads, the inner notes first."""
-        heads = self.system.notes
-        here = [one for one in wanted if one.about in heads]
-        for up in (True, False):
-            side = [one for one in here if self.bass.get(str(one.about), False) is not up]
-            for one in sorted(side, key=lambda one: (-1 if up else 1) * heads[str(one.about)].top):
-                box, tall, wide = heads[str(one.about)], one.rect.height, one.rect.width
-                top = min(box.top, 0.0) - AIR - tall if up else max(box.bottom, self.floor) + AIR
-                left = min(max(box.middle - wide / 2, 0.0), self.system.width - wide)
-                self._column(one.moved(left - one.rect.left, top - one.rect.top), up)
+    def _endings(self) -> None:
+        """Put the brackets of endings past what stands at the notes, all on one height."""
+        found = [mark("ending", i, tuple(ink)) for i, ink in enumerate(self.system.endings)]
+        tops = [self.room.reach(one.rect.left - AIR, one.rect.right + AIR)[0] for one in found]
+        over = min((top - ROW_AIR - one.rect.bottom for top, one in zip(tops, found, strict=True)), default=0)
+        for one in found:
+            self._put(one.moved(0, min(over, 0.0)))
 
     def _row(
-        self, marks: Sequence[Mark], up: bool, slide: float = 0.0, beyond: frozenset[str] = frozenset()
+        self,
+        marks: Sequence[Mark],
+        up: bool,
+        *,
+        slide: float = 0.0,
+        aside: float = AIR,
+        beyond: frozenset[str] = frozenset(),
     ) -> None:
         """Put marks on one height past all there is, in as many rows as it takes.
 
-        A mark may be pushed to the right by up to ``slide`` to stay in its row.  The rows stand beyond every
-        mark of the kinds ``beyond``, wherever on the system: side by side they would be read as one.
+        A mark may be pushed to the right by up to ``slide`` to stay in its row, but for one that hangs out to
+        the left of its place.  No other ink stands nearer than ``aside`` to its left and right.  The rows
+        stand beyond every mark of the kinds ``beyond``, wherever on the system: side by side they would be
+        read as one.
         """
         left_over = sorted(marks, key=lambda one: one.rect.left)
         past = [one.rect for one in self.marks if one.kind in beyond and (one.rect.top < 0) is up]
@@ -178,17 +121,18 @@ class _Layout:
             later: list[Mark] = []
             for one in left_over:
                 push = max(row[-1].rect.right + BESIDE - one.rect.left, 0.0) if row else 0.0
-                fits = push <= min(slide, max(self.system.width - one.rect.right, 0.0))
+                most = slide if one.rect.left > one.x - HANGS else 0.0
+                fits = push <= min(most, max(self.system.width - one.rect.right, 0.0))
                 (row if fits else later).append(one.moved(push, 0) if fits else one)
-            shift = self._shift(row, up, past)
+            shift = self._shift(row, up, aside, past)
             for one in row:
                 self._put(one.moved(0, shift))
                 past.append(one.rect.moved(0, shift))
             left_over = later
 
-    def _shift(self, row: Sequence[Mark], up: bool, past: Sequence[Rect]) -> float:
+    def _shift(self, row: Sequence[Mark], up: bool, aside: float, past: Sequence[Rect]) -> float:
         """Return how far a row must move to stand past the staff, what is on it, and the rows before."""
-        reach = [self.room.reach(one.rect.left - AIR, one.rect.right + AIR) for one in row]
+        reach = [self.room.reach(one.rect.left - aside, one.rect.right + aside) for one in row]
         if up:
             limit = min([-ROW_OFF, *(rect.top - AIR for rect in past)])
             return min(
@@ -199,22 +143,24 @@ class _Layout:
 
     def _stops(self) -> None:
         here = [fact for fact in self.facts.stops if self.places.system_of(fact.bar) == self.index]
+        here.sort(key=self.places.x_of_stop)
         # With the words beside the signs a system is lower; where that is too tight they go under them.
-        found = [self._stop(fact, beside=True) for fact in here]
+        news = ways_said([fact.stop.way for fact in here])
+        found = [self._stop(fact, new, beside=True) for fact, new in zip(here, news, strict=True)]
         wide = [one.rect.grown(WORD_GAP / 2) for one in found]
         if any(one.meets(other) for one, other in combinations(wide, 2)):
-            found = [self._stop(fact, beside=False) for fact in here]
+            found = [self._stop(fact, new, beside=False) for fact, new in zip(here, news, strict=True)]
         self._row(found, up=False, beyond=frozenset(("finger", "string", "pluck", "ring")))
 
-    def _stop(self, fact: StopFact, beside: bool) -> Mark:
-        """Return a stop's sign at its x."""
+    def _stop(self, fact: StopFact, new: bool, beside: bool) -> Mark:
+        """Return a stop's sign at its x; ``new`` where its way is said."""
         x, width = self.places.x_of_stop(fact), self.system.width
         if fact.tick is not None:
             for words_beside in (True, False) if beside else (False,):
-                one = stop_mark(fact.index, fact.stop, beside=words_beside)
+                one = stop_mark(fact.index, fact.stop, beside=words_beside, words=new)
                 if x + one.rect.right <= width:
                     return one.moved(x, 0)
-        one = stop_mark(fact.index, fact.stop, at_right=True)
+        one = stop_mark(fact.index, fact.stop, beside=beside, at_right=True, words=new)
         if fact.tick is None:  # due at a barline: just before it
             x -= one.rect.right + END_INSET
         return one.moved(min(x, width - one.rect.right), 0)
@@ -233,8 +179,8 @@ class _Layout:
             for text, make, into in ((chord.name, chord_mark, names), (chord.roman, roman_mark, numerals)):
                 if text:
                     one = make(chord.bar, text)
-                    into.append(one.moved(min(x, self.system.width - one.rect.right), 0))
-        self._row(names, up=True, slide=SLIDE)
+                    into.append(one.moved(max(min(x, self.system.width - one.rect.right), -one.rect.left), 0))
+        self._row(names, up=True, slide=SLIDE, aside=FROM_NAME)
         self._row(numerals, up=False, slide=SLIDE, beyond=frozenset(("stop",)))
 
     def _phrases(self) -> None:
@@ -257,6 +203,15 @@ class _Layout:
             self._put(one.moved(0, min(top, -ROW_OFF) - PHRASE_OFF - low))
 
 
+def ways_said(ways: Sequence[Way | None]) -> list[bool]:
+    """Return which of a system's ways are said: of many alike in succession only the first."""
+    found: list[bool] = []
+    for _, alike in groupby(ways):
+        count = len(list(alike))
+        found += [True] * count if count < MANY else [True, *[False] * (count - 1)]
+    return found
+
+
 def least_widths(places_of: Facts, preparation: Preparation) -> list[float]:
     """Return what each written bar needs for its stops and chord names, in staff spaces."""
     score = preparation.score
@@ -270,6 +225,7 @@ def least_widths(places_of: Facts, preparation: Preparation) -> list[float]:
     return [max(pair) / SPACE_MM for pair in zip(needs, names, strict=True)]
 
 
-def shifted(placed: Placed, x: float, y: float) -> tuple[list[Ink], list[Mark]]:
-    """Return a system's ink and marks at their place on the page."""
-    return list(moved(placed.system.ink, x, y)), [one.moved(x, y) for one in placed.marks]
+def shifted(placed: Placed, x: float, y: float, scale: float = 1.0) -> tuple[list[Ink], list[Mark]]:
+    """Return a system's ink and marks at their place on the page, ``scale`` times as large."""
+    ink = [one.scaled(scale) for one in placed.system.fixed]
+    return list(moved(ink, x, y)), [one.scaled(scale).moved(x, y) for one in placed.marks]

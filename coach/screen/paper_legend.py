@@ -18,7 +18,8 @@ DAMP_MM = 2.2
 STOP_WORDS = "stop the circled string here"
 CLASH_INTRO = "ringing on would"
 CLASH_VERBS = {Clash.HIGH: "clash", Clash.MIDDLE: "muddy", Clash.LOW: "blend"}
-RING_WORDS = "arc after a bass: may ring on"
+RING_WORDS = "arc after a note: may ring on"
+CHANGE_WORDS = "fingers, letters and ways are written where they change"
 
 Item = tuple[list[Ink], float]  # its ink from the origin, and its width
 
@@ -37,6 +38,8 @@ def legend_lines(marks: Sequence[Mark], stops: Sequence[Stop], width: float) -> 
         rest.append(_grades(grades))
     if any(one.kind == "ring" for one in marks):
         rest.append(_item(letters(RING_WORDS, SIZE, grey=QUIET_GREY)))
+    if any(one.kind in ("finger", "pluck", "stop") for one in marks):
+        rest.append(_item(letters(CHANGE_WORDS, SIZE, grey=QUIET_GREY)))
     first = [_damp(), *ways] if here else []
     if _width([*first, *rest]) <= width:
         return [_joined([*first, *rest])] if first or rest else []

@@ -15,7 +15,7 @@ from coach.screen.paper_type import POINT, width_mm
 
 MARGIN_MM = 13.0
 LEAST_GAP = 4.5  # mm between two systems
-MOST_GAP = 18.0
+MOST_GAP = 22.0
 TITLE, MAKER, ABOUT = 20 * POINT, 11 * POINT, 11 * POINT
 HEAD_GAP = 5.0  # between the head and the first system
 FOOT_GAP = 5.0
@@ -58,6 +58,8 @@ class Page:
     frame: list[Ink] = field(default_factory=list)  # head, foot, page number
     marks: list[Mark] = field(default_factory=list)
     systems: list[tuple[int, float]] = field(default_factory=list)  # which, and y of its uppermost staff line
+    fill: float = 0.0  # share of the height that its music needs
+    scale: float = 1.0  # of its music: the staff is 7 mm times this
 
     @property
     def ink(self) -> list[Ink]:
@@ -65,10 +67,12 @@ class Page:
         return [*self.frame, *self.engraved, *(ink for one in self.marks for ink in one.ink)]
 
 
-def make_pages(placed: Sequence[Placed], stops: Sequence[Stop], head: Head, paper: Paper) -> list[Page]:
-    """Return the pages of a piece."""
+def make_pages(
+    placed: Sequence[Placed], stops: Sequence[Stop], head: Head, paper: Paper, scale: float = 1.0
+) -> list[Page]:
+    """Return the pages of a piece, its music ``scale`` times as large as it is laid out."""
     first, top = _head(head, paper)
-    heights = [one.bottom - one.top for one in placed]
+    heights = [(one.bottom - one.top) * scale for one in placed]
     foot = _foot_height(stops, placed, paper)
     bottom = paper.height - MARGIN_MM - foot
     running = MARGIN_MM + SMALL + HEAD_GAP
@@ -76,16 +80,18 @@ def make_pages(placed: Sequence[Placed], stops: Sequence[Stop], head: Head, pape
     pages = []
     at = 0
     for number, count in enumerate(groups):
-        page = Page(frame=list(first) if number == 0 else _running(head.title, paper))
+        page = Page(frame=list(first) if number == 0 else _running(head.title, paper), scale=scale)
         begin = top if number == 0 else running
         spare = bottom - begin - sum(heights[at : at + count])
+        page.fill = 1 - (spare - LEAST_GAP * (count - 1)) / (bottom - begin)
         gap = min(max(spare / max(count - 1, 1), LEAST_GAP), MOST_GAP)
         y = begin
         for index in range(at, at + count):
-            ink, marks = shifted(placed[index], MARGIN_MM, y - placed[index].top)
+            staff = y - placed[index].top * scale
+            ink, marks = shifted(placed[index], MARGIN_MM, staff, scale)
             page.engraved += ink
             page.marks += marks
-            page.systems.append((index, y - placed[index].top))
+            page.systems.append((index, staff))
             y += heights[index] + gap
         page.frame += _foot(page.marks, stops, paper, PAGE_OF.format(page=number + 1, pages=len(groups)))
         pages.append(page)

@@ -28,19 +28,27 @@ BESIDE_WORDS = 1.4  # mm between words and a metronome's note
 METRONOME_EM = 4.0  # mm to the em of a metronome's note beside words
 ITALIC, BOLD = ("dir", "dynam"), ("tempo", "ending", "reh")
 RESTS = ("rest", "mRest", "multiRest")
-LEFT_OUT = ("bounding-box", "placeholder", "mNum", "fing")
+LEFT_OUT = ("bounding-box", "placeholder", "mNum", "fing", "lv")  # let-ring ties are ours
 
 
 @dataclass(slots=True)
 class System:
     """One line of music as engraved; mm from its left end and from its uppermost staff line."""
 
-    ink: list[Ink] = field(default_factory=list)
+    ink: list[Ink] = field(default_factory=list)  # but for what stands in the other lists
+    lines: list[Ink] = field(default_factory=list)  # of the staff
+    endings: list[list[Ink]] = field(default_factory=list)  # brackets with their numbers
+    dynamics: list[Rect] = field(default_factory=list)  # where ``ink`` has dynamics
     notes: dict[str, Rect] = field(default_factory=dict)  # heads, by element id
     rests: dict[str, Rect] = field(default_factory=dict)
     bars: dict[str, tuple[float, float]] = field(default_factory=dict)  # left and right barline, in order
     tempos: dict[str, list[Letters]] = field(default_factory=dict)  # by bar: tempo words, not in ``ink``
     staff_bottom: float = 4 * SPACE_MM
+
+    @property
+    def fixed(self) -> list[Ink]:
+        """What stands where the engraver put it."""
+        return [*self.lines, *self.ink]
 
     @property
     def width(self) -> float:
@@ -71,6 +79,9 @@ class _Reader:
         top, found = min(self.staff), self.found
         return System(
             ink=[one.moved(0, -top) for one in found.ink],
+            lines=[one.moved(0, -top) for one in found.lines],
+            endings=[[one.moved(0, -top) for one in ending] for ending in found.endings if ending],
+            dynamics=[box.moved(0, -top) for box in found.dynamics],
             notes={name: box.moved(0, -top) for name, box in found.notes.items()},
             rests={name: box.moved(0, -top) for name, box in found.rests.items()},
             bars=found.bars,
@@ -90,6 +101,8 @@ class _Reader:
             self.found.bars[bar] = (1e9, -1e9)
         elif own[:1] in (("note",), *((kind,) for kind in RESTS)):
             note = name
+        elif "voltaBracket" in own:
+            self.found.endings.append([])
         for child in element:
             tag = child.tag.removeprefix(SVG)
             if tag == "g":
@@ -100,9 +113,16 @@ class _Reader:
                 self._glyph(child, note, kinds)
             elif tag in ("path", "polygon", "rect", "ellipse"):
                 shape = _shape(child, tag)
-                self.found.ink.append(shape)
                 if own[:1] == ("staff",):
+                    self.found.lines.append(shape)
                     self._staff_line(shape, bar)
+                else:
+                    self._ink([shape], kinds)
+
+    def _ink(self, ink: list[Ink], kinds: tuple[str, ...]) -> None:
+        (self.found.endings[-1] if "voltaBracket" in kinds else self.found.ink).extend(ink)
+        if "dynam" in kinds:
+            self.found.dynamics += [rect for one in ink for rect in one.rects()]
 
     def _staff_line(self, shape: Shape, bar: str) -> None:
         (_, (x0, y0)), (_, (x1, y1)) = shape.outline[0], shape.outline[-1]
@@ -117,7 +137,7 @@ class _Reader:
         if not face(NOTES).has(char):
             raise ValueError(f"the music font has no U+{ord(char):04X}")
         drawn = sign(char, scale * EM * MM).moved(x * MM, y * MM)
-        self.found.ink.append(drawn)
+        self._ink([drawn], kinds)
         if not note:
             return
         place = self.found.notes if "notehead" in kinds else self.found.rests
@@ -149,7 +169,7 @@ class _Reader:
         if "tempo" in kinds:
             self.found.tempos.setdefault(bar, []).extend(runs)
             return
-        self.found.ink += [run.moved(x - shift, y) for run in runs]
+        self._ink([run.moved(x - shift, y) for run in runs], kinds)
 
 
 def _shape(element: Element, tag: str) -> Shape:
