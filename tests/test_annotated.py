@@ -19,7 +19,7 @@ from coach.core.damping import Reason
 from coach.core.errors import CoachError
 from coach.core.preparation import prepare
 from coach.core.score import TICKS_PER_QUARTER as Q
-from coach.files.annotated import annotated_xml, write_annotated
+from coach.files.annotated import annotated_xml
 from coach.files.annotated_notes import safe_plucks
 from tests.smf_build import music
 from tests.xml_scores import (
@@ -552,23 +552,3 @@ def test_marks_of_two_voices_are_heard_in_time_not_in_file_order(tmp_path):
     assert [mark.onset for mark in preparation.score.damps] == [Q, 3 * Q]
     stop = preparation.stops[0]
     assert (stop.due, stop.reason) == (Q, Reason.MARKED)
-
-
-def test_the_file_is_written_whole_and_never_over_the_score(tmp_path):
-    source = placed(tmp_path, SCORES[0].read_bytes())
-    preparation = prepared(source)
-    target = tmp_path / "out.musicxml"
-    for _ in range(2):  # a file of ours may be written again
-        write_annotated(source, preparation, target)
-        assert target.read_text("utf-8") == annotated_xml(source, preparation)
-    for bad, says in (
-        (source, "this is the score itself; name another file"),
-        (tmp_path / "x" / ".." / source.name, "itself|cannot be written"),
-        (tmp_path / "out.mxl", "call it .musicxml"),
-        (tmp_path / "no" / "out.musicxml", "cannot be written"),
-        (tmp_path, "cannot be written"),
-    ):
-        with pytest.raises(CoachError, match=says):
-            write_annotated(source, preparation, bad)
-    assert source.read_bytes() == SCORES[0].read_bytes()
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["out.musicxml", source.name]

@@ -11,6 +11,7 @@ from coach.core.exercises import asks_nothing, stop_exercise, worst
 from coach.core.pitch import parse_name
 from coach.core.preparation import prepare
 from coach.core.score import TICKS_PER_QUARTER as Q
+from coach.core.voices import mark_bass
 from coach.core.ways import Way
 from tests.pieces import generated_piece
 from tests.scores import piece
@@ -59,12 +60,11 @@ def test_a_waltz_by_hand():
 
 def test_a_rest_by_hand():
     # E2 open stops on the second beat while the tune sings on
-    score = piece("4/4", "E2 1, - 3, A2 4", "G3 4, A3 4", qpm=80)
-    preparation = prepare(score)
+    score = piece("4/4", "E2 1, - 3, A2 4, C3 4", "G3 4, A3 4, G3 4", qpm=80)
+    preparation = prepare(dataclasses.replace(score, mode="major"))
     exercise = stop_exercise(preparation, preparation.stops[0])
-    # E2 and G3 are taken for E minor: from G down to E goes through F sharp
-    assert preparation.harmony.bar_keys[0].name == "E minor"
-    low, g3, f3, e3 = (parse_name(name) for name in ("E2", "G3", "F#3", "E3"))
+    assert preparation.harmony.bar_keys[0].name == "C major"
+    low, g3, f3, e3 = (parse_name(name) for name in ("E2", "G3", "F3", "E3"))
     assert written(exercise.score, 0, 1, "onset", "duration", "pitch") == [(0, 2, low), (4, 2, low)]
     assert written(exercise.score, 2, 3, "onset", "duration", "pitch") == [
         (0, 2, low), (0, 4, g3), (4, 2, low), (4, 4, g3),
@@ -201,3 +201,15 @@ def test_a_stretch_with_a_divided_bar_is_whole_again():
     divided = dataclasses.replace(score, notes=notes, bars=tuple(bars))
     exercise = stop_exercise(prepare(divided), prepare(divided).stops[0])
     assert {bar.length for bar in exercise.score.bars} == {4 * Q}
+
+
+def test_thumb_marks_on_all_of_a_voice_make_it_the_bass_though_it_lies_high():
+    # G3 and A3 for the thumb over E3 and F3 of another voice: by height alone those would be the bass
+    score = piece("2/4", "G3 1, A3 1", "E3 1, F3 1")
+    notes = np.tile(score.notes, 2)
+    notes["onset"][len(score.notes) :] += 2 * Q
+    thumb = notes["bass"].copy()
+    notes["pluck"][thumb] = 1
+    assert mark_bass(notes)["bass"].tolist() == thumb.tolist()
+    notes["pluck"] = 0
+    assert mark_bass(notes)["bass"].tolist() != thumb.tolist()

@@ -6,8 +6,9 @@ from itertools import pairwise, permutations, product
 import numpy as np
 import pytest
 
+from coach.core.grips import grips_of
 from coach.core.hand import FINGERS, fingerings, hold_cost, in_order
-from coach.core.left_hand import best_fingers, finger_left, grips_of
+from coach.core.left_hand import best_fingers, finger_left
 from coach.core.placings import groups_of
 from coach.core.right_hand import INDEX, MIDDLE, RING, THUMB, finger_right
 from coach.core.score import TICKS_PER_QUARTER, make_score

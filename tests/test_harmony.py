@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.figuration import beat_length, strength, weigh_notes
 from coach.core.bar_chords import cuts
+from coach.core.figuration import beat_length, strength, weigh_notes
 from coach.core.harmony import Harmony, analyse
 from coach.core.keys import find_key, weigh
 from coach.core.scales import SCALES, melody_scale, scale_on
@@ -219,12 +219,28 @@ def test_only_what_behaves_as_a_passing_note_weighs_less():
         ("G3 1, A3 1, B3 1, C4 1, D4 1, E4 1, F4 1, G4 2, D4 1, B3 1, G3 2", "G mixolydian", ""),
         ("C4 1, D4 1, E4 1, F#4 1, G4 1, F4 1, E4 1, C4 1", "C major", "F♯"),
         ("A3 1, C4 1, D4 1, E4 1, A3 1", "A natural minor", ""),
+        # Both sevenths: by use.  Twice as long as the other is mostly.
+        ("A4 2, G#4 2, A4 1, G4 1, F4 1, E4 1", "A harmonic minor", "G"),
+        ("A4 1, G4 1, A4 1, G#4 1, F4 1, E4 1", "A harmonic minor", "G"),
+        ("A4 1, G4 2, A4 1, G#4 1, F4 1, E4 1", "A natural minor", "G♯"),
+        # Both sixths with a raised seventh.
+        ("A4 1, F4 1, E4 1, F#4 1, G#4 1, A4 1", "A melodic minor", ""),
+        ("A4 1, F#4 2, E4 1, F4 1, A4 1, G#4 1", "A melodic minor", ""),
+        ("A4 1, F#4 1, E4 1, F4 1, A4 1, G#4 1", "A harmonic minor", "F♯"),
     ],
 )
 def test_the_scale_of_a_tune(tune, kind, outside):
     key = Key(dict(zip("FCGDAEB", range(-1, 6), strict=True))[kind[0]], kind[2:] not in MAJOR_LIKE)
     scale = melody_scale(piece("4/4", "", tune), key)
     assert (scale.name, " ".join(place_name(place) for place in scale.outside)) == (kind, outside)
+
+
+def test_bars_in_another_key_do_not_tell_the_kind():
+    score = piece("4/4", "", "A4 2, G#4 2, G4 2, B4 2, G4 4, A4 4")
+    keys = (A_MINOR, C, C, A_MINOR)
+    assert melody_scale(score, A_MINOR, keys).name == "A harmonic minor"
+    assert [place_name(place) for place in melody_scale(score, A_MINOR, keys).outside] == ["G"]
+    assert melody_scale(score, A_MINOR).name == "A natural minor"
 
 
 MAJOR_LIKE = ("major", "lydian", "mixolydian")

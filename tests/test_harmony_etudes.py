@@ -22,7 +22,8 @@ HAND = {
         7: "Dm iv | E V", 8: "Am i",
     }),
     "02-a-borrowed-umbrella": ("A major", "A major", {
-        0: "None None", 1: "A I", 2: "D IV", 3: "E7 V7", 4: "A I", 5: "D IV", 6: "A I", 7: "D IV | A I", 8: "E V",
+        0: "None None", 1: "A I", 2: "D IV", 3: "E7 V7", 4: "A I", 5: "D IV", 6: "A I", 7: "D IV | A I",
+        8: "E V",
         9: "A I", 10: "D IV | A I or D IV", 11: "A/E I64 | E V or E V", 12: "A I",
     }),
     "03-rain-on-the-skylight": ("E minor", "E harmonic minor", {

@@ -188,3 +188,27 @@ def test_without_notes_nothing_breaks():
     empty = piece("4/4", "- 4")
     assert len(bar_keys(empty, find_key(empty))) == len(empty.bars)
     assert rank_score(empty)[0].key in (C, A_MINOR)
+
+
+# --- a stated mode -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("bass", "tune"),
+    [
+        # As an exercise takes them out of a piece in C: two basses in turn, a held note, little else.
+        ("A2 2, G2 2, A2 2, G2 2, A2 4", ""),
+        ("A2 2, G2 2, A2 2, G2 2, A2 2, G2 2, A2 4", "C4 2, D4 2, C4 2, D4 2, A3 2, B3 2, C4 4"),
+        ("A2 4, E2 4, A2 4", "C4 2, E4 2, B3 2, G3 2, A3 4"),  # natural minor, were it not stated
+    ],
+)
+def test_a_stated_mode_is_kept_where_every_note_is_of_its_scale(bass, tune):
+    score = piece("4/4", bass, tune)
+    assert find_key(signed(score, 0, "major")) == C
+    assert find_key(signed(score, 0, "minor")) == A_MINOR
+    assert find_key(signed(score, 0)) == A_MINOR  # unsaid, the basses settle it
+
+
+def test_a_stated_minor_is_kept_with_both_its_sevenths_and_sixths():
+    score = piece("4/4", "C3 4, G2 4, C3 4", "E4 2, G#4 2, F#4 2, G4 2, C4+E4 4")
+    assert find_key(signed(score, 0, "minor")) == A_MINOR

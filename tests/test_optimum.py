@@ -4,10 +4,12 @@ from itertools import product
 
 import pytest
 
-from coach.core import left_hand, right_hand
+from coach.core import grips as hand_grips
+from coach.core import right_hand
 from coach.core import string_costs as costs
+from coach.core.grips import grips_of
 from coach.core.hand import HIGHEST_REACH, LOWEST_REACH, hold_cost, in_order
-from coach.core.left_hand import best_fingers, grips_of
+from coach.core.left_hand import best_fingers
 from coach.core.placings import groups_of
 from coach.core.right_hand import INDEX, THUMB, best_letters, plucks_of
 from coach.core.score import TICKS_PER_QUARTER
@@ -179,12 +181,12 @@ def least_left(grips):
         grip = grips[index]
         held = tuple(p for p in memory if p.end > grip.onset and not grip.struck >> p.string & 1)
         best = float("inf")
-        for position, cost, fingers in left_hand.options(grip, held):
-            cost += HEIGHT * (position - 1) + left_hand.hops(memory, grip, fingers)
+        for position, cost, fingers in hand_grips.options(grip, held):
+            cost += HEIGHT * (position - 1) + hand_grips.hops(memory, grip, fingers)
             if hand:
-                for frets in left_hand.slides(memory, grip, fingers):
+                for frets in hand_grips.slides(memory, grip, fingers):
                     guided = (position > hand and frets > 0) or (position < hand and frets < 0)
-                    cost += 0.0 if guided else left_hand.SLIDE
+                    cost += 0.0 if guided else hand_grips.SLIDE
                 cost += shift_cost(
                     abs(position - hand),
                     grip.wait_s,
@@ -193,7 +195,7 @@ def least_left(grips):
                     holding=bool(held),
                 )
             own = tuple(
-                left_hand.Press(*place, finger, end)
+                hand_grips.Press(*place, finger, end)
                 for (_, place, end), finger in zip(grip.notes, fingers, strict=True)
             )
             best = min(best, cost + rest(index + 1, position, own + held))

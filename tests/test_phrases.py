@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from coach.core.form_words import chunk_line, form_sentences, phrase_line
@@ -449,6 +449,8 @@ def test_a_longer_passage_that_comes_again_is_found(score, size):
     count = len(score.bars)
     bars = tuple(replace(bar, written=i, round=1) for i, bar in enumerate(score.bars))
     plain = make_score(score.notes, bars)
+    looks = [tuple(contents(plain, i, bar.length, tune=False)) for i, bar in enumerate(bars)]
+    assume(len(set(looks)) == len(looks))  # among equal bars there are several ways to say it
     notes, added, at = [plain.notes], list(bars), score.end
     for index in line:
         bar = bars[index]

@@ -5,13 +5,14 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import music21
+import numpy as np
 import pytest
 import verovio
 
 from coach.core.cues import Cue, Section
 from coach.core.pitch import Tuning
 from coach.core.score import TICKS_PER_QUARTER as Q
-from coach.core.score import DampMark
+from coach.core.score import DampMark, make_score
 from coach.core.spelling import Key
 from coach.files.plain_xml import to_musicxml
 from coach.files.score_file import read_score
@@ -19,7 +20,8 @@ from tests.scores import piece
 
 # Order of elements in the MusicXML 4.0 schema (W3C Community Group), as far as they are written.
 ORDER = {
-    "note": "chord pitch rest duration tie voice type dot accidental time-modification stem beam notations",
+    "note": "grace chord pitch rest duration tie voice type dot accidental time-modification stem beam "
+    "notations",
     "scordatura": "accord",
     "accord": "tuning-step tuning-alter tuning-octave",
     "attributes": "divisions key time clef staff-details",
@@ -263,3 +265,42 @@ def test_music21_and_verovio_open_it(full):
     assert "play ⑥" in words
     assert "All" in words
     assert stream.metadata.title == full.title
+
+
+def test_grace_notes_stand_before_what_they_lead_to(tmp_path):
+    score = with_bars(piece("2/4", "A2 2", "C4 1, E4 1"))
+    notes = np.concatenate((score.notes, score.notes[-1:]))
+    notes["pitch"][-1], notes["string"][-1], notes["fret"][-1] = 65, 1, 1  # an F before the E
+    notes["duration"][-1], notes["grace"][-1] = 0, True
+    notes["written"] = np.arange(4)
+    graced = make_score(notes, score.bars, ids=("a", "b", "c", "d"), bar_ids=score.bar_ids)
+    text = to_musicxml(graced, apart=True)
+    in_order(ET.fromstring(text))
+    names = [note.get("id") for note in ET.fromstring(text).iter("note")]
+    assert names.index("d") + 1 == names.index("c")
+    file = read_back(text, tmp_path)
+    assert file.notices == ()
+    for name in (*SAME, "grace"):
+        assert file.score.notes[name].tolist() == graced.notes[name].tolist(), name
+    assert verovio.toolkit().loadData(text)
+
+
+def test_apart_keeps_every_length_within_a_voice(tmp_path):
+    # A2 and E3 struck together, E3 shorter; C4 sounding on under D4; a triplet on the last half of a beat
+    score = with_bars(piece("4/4", "A2 4", "C4 2, D4 1, E4 3/4, F4 1/12, E4 1/12, D4 1/12"))
+    notes = np.concatenate((score.notes, score.notes[:1]))
+    notes["pitch"][-1], notes["string"][-1], notes["fret"][-1], notes["duration"][-1] = 52, 4, 2, Q
+    notes["duration"][notes["pitch"] == 60] = 3 * Q
+    notes["pluck"][notes["bass"]] = 1
+    notes["written"] = np.arange(len(notes))
+    names = tuple(f"n{row}" for row in range(len(notes)))
+    whole = make_score(notes, score.bars, ids=names, bar_ids=score.bar_ids)
+    back = read_back(to_musicxml(whole, apart=True), tmp_path).score
+    for name in ("onset", "duration", "pitch"):
+        assert back.notes[name].tolist() == whole.notes[name].tolist(), name
+
+
+def test_notes_are_spelt_as_the_score_tells():
+    score = with_bars(piece("4/4", "", "G#4@1 4"), places=(-4,))  # A flat: four fifths below C
+    pitch = ET.fromstring(to_musicxml(score, keys=[Key(0)])).find(".//pitch")
+    assert [pitch.findtext(tag) for tag in ("step", "alter", "octave")] == ["A", "-1", "4"]

@@ -1,5 +1,6 @@
 """The taste file: which basses may ring, written by hand and by the program."""
 
+import os
 import tomllib
 
 import pytest
@@ -82,6 +83,13 @@ def test_a_file_written_by_hand_is_read(tmp_path):
         ("[[free]]\nbar = 2\nbeat = 'two'", "beat = 'two'"),
         ("[[free]]\nbar = 2\nbeat = 1\nstring = 0", "string = 0"),
         ("[[free]]\nbar = 2\nbeat = 1\nstring = 'E'", "string = 'E'"),
+        ("x = " + "[" * 900, "too deep"),
+        ("x = " + "[" * 900 + "]" * 900, "too deep"),
+        ("x = " + "[" * 30 + "]" * 30, "too deep"),
+        ("x = " + "{a = " * 900 + "1" + "}" * 900, "too deep"),
+        (f"{'a.' * 3000}b = 1", "too deep"),
+        (f"[[free]]\nbar = {'1' * 5000}\nbeat = 1", "no TOML"),
+        ("#" * (1 << 20) + "\n", "larger than 1 MB"),
     ],
 )
 def test_a_broken_file_is_refused_in_one_line_and_left_alone(tmp_path, text, says):
@@ -139,6 +147,51 @@ def test_a_mark_is_taken_out_with_its_own_lines_only(tmp_path):
     assert "it sings" not in text
     for kept in ("recital is in May", 'teacher = "K."', "# both of these", 'beat = "2½"'):
         assert kept in text
+
+
+def test_byte_order_marks_line_ends_and_odd_signs_are_kept(tmp_path):
+    """A byte order mark and CR LF, as some editors write; U+2028 within a remark ends no line of TOML."""
+    text = "\ufeff" + HAND.replace("it sings", "it\u2028sings").replace("until the", "until\u2028the")
+    text = text.replace("in May", "in\x85May").replace("\n", "\r\n")
+    score = tmp_path / "tune.musicxml"
+    taste_path(score).write_bytes(text.encode())
+    taste = read_taste(score)
+    assert taste == Taste("concert", (FreeMark(3, 1.0), FreeMark(4, 2.5, 6)))
+    write_taste(score, taste)
+    assert taste_path(score).read_bytes() == text.encode()
+    write_taste(score, with_free(taste, FreeMark(9, 1.0)))
+    added = "\n[[free]]\nbar = 9\nbeat = 1.0\n".replace("\n", "\r\n")
+    assert taste_path(score).read_bytes() == (text + added).encode()
+
+
+def test_a_file_laid_out_anew_keeps_its_old_text_behind_number_signs(tmp_path):
+    text = "# mine\nfree = [\n  {bar = 3, beat = 1},  # it sings\n]  # and no more\n"
+    score = beside(tmp_path, text)
+    taste = with_free(read_taste(score), FreeMark(5, 2.0))
+    write_taste(score, taste)
+    new = taste_path(score).read_text("utf-8")
+    assert read_taste(score) == taste
+    assert new.startswith("# The file as it was before it was laid out anew:\n# mine\n# free = [\n")
+    for line in ("#   {bar = 3, beat = 1},  # it sings", "# ]  # and no more"):
+        assert f"\n{line}\n" in new
+    write_taste(score, with_free(taste, FreeMark(6, 1.0)))  # from now on line by line
+    assert taste_path(score).read_text("utf-8") == new + "\n[[free]]\nbar = 6\nbeat = 1.0\n"
+
+
+def test_a_name_too_long_for_a_taste_file_has_none(tmp_path):
+    score = tmp_path / ("x" * 246 + ".musicxml")
+    assert read_taste(score) == Taste()
+    with pytest.raises(CoachError, match=r"taste file cannot be written \(File name too long\); free"):
+        write_taste(score, Taste("concert"))
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", ["folder", "fifo"])
+def test_what_is_no_file_is_not_read(tmp_path, kind):
+    path = taste_path(tmp_path / "tune.musicxml")
+    os.mkfifo(path) if kind == "fifo" else path.mkdir()
+    with pytest.raises(CoachError, match="this is no regular file; move it out of the way"):
+        read_taste(tmp_path / "tune.musicxml")
 
 
 def test_an_empty_taste_keeps_what_else_the_file_holds(tmp_path):

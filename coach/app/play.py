@@ -44,7 +44,8 @@ def run_play(
 ) -> int:
     """Follow the guitar until the player leaves; print the summary and where the take is."""
     terms, notices = terms_beside(piece, level)
-    for notice in (*settings.notices, *piece.notices, *notices):
+    of_score = (f"{piece.path.name}: {notice}" for notice in (*piece.notices, *notices))
+    for notice in (*settings.notices, *of_score):
         print(f"coach: {notice}", file=sys.stderr)
     if tolerance_ms is None:
         tolerance_ms = (

@@ -39,7 +39,8 @@ def run_review(
     """Judge a take and show it: ``how`` is ``text``, ``json`` or ``window``."""
     take = read_take(path)
     piece = _piece_of(take, path, score, tuning, capo)
-    for notice in (*take.notices, *piece.notices):
+    of_score = (f"{piece.path.name}: {notice}" for notice in piece.notices)
+    for notice in (*take.notices, *of_score):
         print(f"coach: {notice}", file=sys.stderr)
     terms = _terms(take, piece, level)
     if tolerance_ms is None and (level or not take.meta.tolerances):
@@ -74,7 +75,7 @@ def _terms(take: Take, piece: Piece, level: str | None) -> Terms:
         return Terms(LEVELS[level], played.free) if level else played
     terms, notices = terms_beside(piece, level)
     for notice in notices:
-        print(f"coach: {notice}", file=sys.stderr)
+        print(f"coach: {piece.path.name}: {notice}", file=sys.stderr)
     return terms
 
 

@@ -106,7 +106,7 @@ class _Maker:
             names[score.notes["bar"][found.note]]
             for found in plan
             if found.wanted and found.pair != self.stop.pair and found.clash.rank > self.stop.clash.rank
-        )
+        ) - {words.IN_CONTEXT}
 
     # --- what the piece has -----------------------------------------------------------------------
 

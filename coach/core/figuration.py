@@ -206,14 +206,14 @@ def _accented(before: _Tone | None, tone: _Tone, after: _Tone, bass: int, until:
 def _leans(tone: _Tone, after: _Tone, shares: Shares) -> bool:
     """Tell whether a short note on the beat, without a bass, leans on a note the bar is full of.
 
-    It is heard in its bar this once, and the note it steps to at least twice as long elsewhere.
+    It is heard in its bar this once, and the note it steps to at least as long elsewhere.
     """
     step = after.pitch - tone.pitch
     length = tone.end - tone.onset
     if length > tone.beat or not tone.strength > after.strength or not (-STEP <= step < 0 or step == 1):
         return False
     elsewhere = shares.get(after.pitch % 12, 0) - (after.end - after.onset)
-    return shares.get(tone.pitch % 12, 0) <= length and elsewhere >= 2 * length
+    return shares.get(tone.pitch % 12, 0) <= length and elsewhere >= length
 
 
 def _shares(score: Score) -> list[Shares]:

@@ -26,8 +26,8 @@ def tune_around(score: Score, stop: Stop, cells: Cells, spaced: bool = False) ->
     """Return the piece from the bass's onset to the end of the bar of its stop.
 
     Of the basses it keeps the one practised, what sounds with it and the next, which comes to rest.  A
-    single bar is written twice over; ``spaced``: once, and a bar of rest after it.  None where there is no
-    tune, or it cannot move on: at the end of a piece.
+    single bar is written twice over; ``spaced``: once, with no other basses at all, and a bar of rest after
+    it.  None where there is no tune, or it cannot move on: at the end of a piece.
     """
     bar = cells.source
     pulse = pulse_of(score.bars[bar])
@@ -39,6 +39,8 @@ def tune_around(score: Score, stop: Stop, cells: Cells, spaced: bool = False) ->
     main = ~found.notes["grace"]
     if bool(found.notes["bass"][main].all()):
         return None
+    if spaced:
+        found = _two_basses(found, stop)
     found = _rested(found, stop, pulse)
     found = _moved(found, cells, stop, pulse)
     if not _moves(found):
@@ -46,6 +48,13 @@ def tune_around(score: Score, stop: Stop, cells: Cells, spaced: bool = False) ->
     if spaced:
         return with_rest(found)
     return twice(found) if len(found.bars) == 1 else found
+
+
+def _two_basses(excerpt: Excerpt, stop: Stop) -> Excerpt:
+    """Return the excerpt without any bass but the one practised and the next."""
+    kept = ~excerpt.notes["bass"] | np.isin(excerpt.rows, (stop.note, stop.next_note))
+    rows = tuple(row for row, keep in zip(excerpt.rows, kept.tolist(), strict=True) if keep)
+    return replace(excerpt, notes=excerpt.notes[kept], rows=rows)
 
 
 def _moves(excerpt: Excerpt) -> bool:
@@ -103,8 +112,8 @@ def _moved(excerpt: Excerpt, cells: Cells, stop: Stop, pulse: int) -> Excerpt:
     line = _line(cells, stop, top, struck, end - mark, pulse)
     if not line:
         return excerpt
-    kept = upper & (notes["onset"] == mark) | notes["grace"] & (notes["onset"] == mark)
-    before = notes[~kept].copy()
+    gone = (notes["onset"] == mark) & ~notes["bass"]
+    before = notes[~gone].copy()
     held = ~before["bass"] & (before["onset"] + before["duration"] > mark)
     before["duration"][held] = mark - before["onset"][held]
     made = np.array([note for note, _ in line], NOTE)
@@ -113,7 +122,7 @@ def _moved(excerpt: Excerpt, cells: Cells, stop: Stop, pulse: int) -> Excerpt:
         before["duration"][held & (before["pitch"] == top["pitch"])] += lengths[0]  # it sounds on a little
         mark, made, lengths = mark + lengths[0], made[1:], lengths[1:]
     made["onset"], made["duration"] = mark + np.cumsum([0, *lengths[:-1]]), lengths
-    rows = [row for row, gone in zip(excerpt.rows, kept.tolist(), strict=True) if not gone]
+    rows = [row for row, out in zip(excerpt.rows, gone.tolist(), strict=True) if not out]
     return replace(
         excerpt, notes=np.concatenate((before, made)).astype(NOTE), rows=(*rows, *[-1] * len(made))
     )

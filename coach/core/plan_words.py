@@ -135,7 +135,8 @@ def stop_name(prepared: Preparation, number: int) -> str:
 def bass_name(prepared: Preparation, stop: Stop) -> str:
     """Return the ringing bass's name as its chord or key spells it."""
     note = prepared.score.notes[stop.note]
-    return prepared.harmony.spelt(int(note["pitch"]), int(note["onset"]), int(note["bar"]))
+    tick, bar, written = int(note["onset"]), int(note["bar"]), int(note["written"])
+    return prepared.harmony.spelt(int(note["pitch"]), tick, bar, written)
 
 
 def may_ring(stop: Stop) -> bool:

@@ -20,6 +20,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
+import numpy as np
+from numpy.typing import NDArray
+
 from coach.core.placings import Group, Stroke, first_times, groups_of
 from coach.core.score import Array, Score, make_score
 from coach.core.string_costs import treble_strings
@@ -37,11 +40,12 @@ LATER = 0.02  # m where i would do as well: lines begin with i
 AGAIN, FAST_AGAIN = 5.0, 12.0
 CHORD_AGAIN, CHORD_MOVED, FAST_CHORD = 0.2, 0.8, 3.0
 CROSS = 0.6
-FAR = 1e9
 BROKEN = 3  # semitones: less is a step of a line
 AGAINST = 20.0  # what the score gives breaks the order of the fingers
 
 Upper = tuple[tuple[int, int], ...]  # (string, finger) of the strokes above the thumb's
+Whole = NDArray[np.intp]
+_Last = tuple[Upper, float]  # what was last played above the thumb, and how long ago it was
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +58,6 @@ class Pluck:
     wait_s: float  # since the group before
     broken: bool  # its upper note is part of a broken chord
 
-
-# RING cost, and the letters that lead to it with what came before them.
-_Link = tuple[tuple[int, ...], "_Link | None"]
-_Way = tuple[float, "_Link | None"]
 
 
 def finger_right(score: Score) -> Score:
@@ -128,60 +128,99 @@ def _is_broken(three: list[tuple[int, int]]) -> bool:
     return apart and len({one, two, last}) == 3
 
 
+@dataclass(slots=True)
+class _Choices:
+    """What the right hand can do at a group, by row."""
+
+    letters: list[tuple[int, ...]]
+    uppers: list[Upper]  # what lies above the thumb's
+    costs: NDArray[np.float64]  # by row and home
+    plucking: list[int]  # the rows with something above the thumb
+    thumbs: int  # the row without, -1 where there is none
+    joined: dict[tuple[Upper, bool], list[float]]
+
+    @classmethod
+    def of(cls, pluck: Pluck, treble: int, homes: range) -> _Choices:
+        """Return what can be done at a group."""
+        found = actions(pluck, treble)
+        uppers = [
+            tuple(pair for pair in zip(pluck.strings, letters, strict=True) if pair[1] != THUMB)
+            for _, letters in found
+        ]
+        costs = [
+            [cost + sum(OFF_HOME * abs(s - home + f - INDEX) for s, f in upper) for home in homes]
+            for (cost, _), upper in zip(found, uppers, strict=True)
+        ]
+        plucking = [row for row, upper in enumerate(uppers) if upper]
+        thumbs = uppers.index(()) if () in uppers else -1
+        return cls([letters for _, letters in found], uppers, np.array(costs), plucking, thumbs, {})
+
+    def join(self, last: Upper, fast: bool) -> list[float]:
+        """Return what each row costs after ``last``."""
+        if (last, fast) not in self.joined:
+            self.joined[last, fast] = [joins(last, upper, fast) for upper in self.uppers]
+        return self.joined[last, fast]
+
+
 def best_letters(plucks: list[Pluck], strings: int, treble: int) -> tuple[float, list[tuple[int, ...]]]:
     """Return the least cost of plucking the groups in order, and the letters of each."""
     homes = range(min(2, strings), max(strings, 2))  # i lies within the outer strings
-    count = len(homes)
-    # By what was last played above the thumb, and how long ago: for each home the least cost, and the way.
-    states: dict[tuple[Upper, float], list[_Way]] = {((), 0.0): [(0.0, None)] * count}
-    alone: dict[tuple[object, ...], list[tuple[tuple[int, ...], Upper, list[float]]]] = {}
-    joined: dict[tuple[Upper, Upper, bool], float] = {}
+    at = np.arange(len(homes))
+    moves = MOVE * np.abs(at[:, None] - at)  # from, to
+    # The most that a stroke's joining the next ones costs; no finger is twice in a chord unless it is given.
+    alike = max((len(p.given) for p in plucks if any(p.given)), default=1)
+    dearest = FAST_AGAIN * alike + CROSS * strings
+    known: dict[tuple[object, ...], _Choices] = {}
+    states: list[_Last] = [((), 0.0)]
+    cost = np.zeros((1, len(homes)))  # by state and home
+    trail: list[tuple[list[tuple[int, ...]], Whole]] = []  # by state: letters; by state and home: from where
     for pluck in plucks:
         key = (pluck.strings, pluck.given, pluck.broken, tuple((s.bass, s.tune) for s in pluck.strokes))
-        if key not in alone:
-            alone[key] = [
-                _at_homes(cost, letters, pluck.strings, homes) for cost, letters in actions(pluck, treble)
-            ]
-        after: dict[tuple[Upper, float], list[_Way]] = {}
-        for (last, before_s), ways in states.items():
-            since_s = min(round(before_s + pluck.wait_s, 4), FAST_S)  # longer is all the same
-            arrived = [
-                min(((ways[b][0] + MOVE * abs(b - h), ways[b][1]) for b in range(count)), key=_cost)
-                for h in range(count)
-            ]
-            for letters, upper, costs in alone[key]:
-                pair = (last, upper, since_s < FAST_S)
-                if pair not in joined:
-                    joined[pair] = joins(*pair)
-                going = joined[pair]
-                found = after.setdefault((upper, 0.0) if upper else (last, since_s), [(FAR, None)] * count)
-                for h, (arrival, back) in enumerate(arrived):
-                    total = arrival + going + costs[h]
-                    if total < found[h][0]:
-                        found[h] = (total, (letters, back))
-        states = after
-    total, link = min((way for ways in states.values() for way in ways), key=_cost)
-    path = []
-    while link is not None:
-        path.append(link[0])
-        link = link[1]
-    return total, path[::-1]
+        if key not in known:
+            known[key] = _Choices.of(pluck, treble, homes)
+        choices = known[key]
+        # Longer than FAST_S ago is all the same.
+        lasting = [(last, min(round(before_s + pluck.wait_s, 4), FAST_S)) for last, before_s in states]
+        reached = cost[:, :, None] + moves
+        came = np.arange(len(states))[:, None] * len(homes) + reached.argmin(axis=1)
+        going = np.array([choices.join(last, since_s < FAST_S) for last, since_s in lasting])
+        total = (reached.min(axis=1)[:, None, :] + going[:, :, None]) + choices.costs
+        rows = choices.plucking
+        states = [(choices.uppers[row], 0.0) for row in rows]
+        cost, back = total.min(axis=0)[rows], came[total.argmin(axis=0), at][rows]
+        letters = [choices.letters[row] for row in rows]
+        if choices.thumbs >= 0:  # the thumb alone: what was last above it stays so
+            lasting, best = _merged(lasting, total[:, choices.thumbs])
+            cost = np.concatenate([cost, total[best, choices.thumbs, at]])
+            back = np.concatenate([back, came[best, at]])
+            states += lasting
+            letters += [choices.letters[choices.thumbs]] * len(lasting)
+            # A state is put aside where another is cheaper even if its next join were the dearest there is:
+            # it can copy what the dearer one does, and after that the two are the same.
+            bound = np.array([dearest * len(last) for last, _ in states])
+            some = (cost <= (cost + bound[:, None]).min(axis=0)).any(axis=1).nonzero()[0].tolist()
+            if len(some) < len(states):
+                cost, back = cost[some], back[some]
+                states, letters = [states[row] for row in some], [letters[row] for row in some]
+        trail.append((letters, back))
+    state, home = divmod(int(cost.argmin()), len(homes))
+    least, path = float(cost.min()), []
+    for letters, back in reversed(trail):
+        path.append(letters[state])
+        state, home = divmod(int(back[state, home]), len(homes))
+    return least, path[::-1]
 
 
-def _cost(way: _Way) -> float:
-    return way[0]
-
-
-def _at_homes(
-    cost: float, letters: tuple[int, ...], strings: tuple[int, ...], homes: range
-) -> tuple[tuple[int, ...], Upper, list[float]]:
-    """Return letters, what lies above the thumb, and the cost by where i lies."""
-    upper = tuple(pair for pair in zip(strings, letters, strict=True) if pair[1] != THUMB)
-    return (
-        letters,
-        upper,
-        [cost + sum(OFF_HOME * abs(s - home + f - INDEX) for s, f in upper) for home in homes],
-    )
+def _merged(states: list[_Last], cost: NDArray[np.float64]) -> tuple[list[_Last], Whole]:
+    """Return the different ones among the states, and by state and home the cheapest row of ``cost``."""
+    rows: dict[_Last, int] = {}
+    best = np.repeat(np.arange(len(states))[:, None], cost.shape[1], axis=1)
+    for row, state in enumerate(states):
+        first = rows.setdefault(state, row)
+        if first != row:
+            held = best[first]
+            best[first] = np.where(cost[row] < cost[held, np.arange(cost.shape[1])], row, held)
+    return list(rows), best[list(rows.values())]
 
 
 def actions(pluck: Pluck, treble: int) -> list[tuple[float, tuple[int, ...]]]:

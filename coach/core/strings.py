@@ -143,6 +143,7 @@ class _Search:
         self.groups, self.highest, self.strings = groups, highest, tuning.strings
         self.actions = Actions(tuning, highest)
         ring = range(tuning.strings + 1)
+        self.rows = np.arange(tuning.strings + 1)[None, :, None]
         self.change = {
             slurred: np.array([[change_cost(a, b, slurred) for b in ring] for a in ring])
             for slurred in (False, True)
@@ -186,8 +187,11 @@ class _Search:
     def _step(self, states: _States, group: Group, until: int) -> _States:
         """Return the states after a group, from those before it; notes over by ``until`` are forgotten."""
         living = [tuple(h for h in held if h.end > group.onset) for held in states.sets]
-        arrivals = [self._arrivals(states.cost, group, under_open, living) for under_open in (False, True)]
         actions = self.actions.of(group)
+        arrivals = {
+            under_open: self._arrivals(states.cost, group, under_open, living)
+            for under_open in {not action.stopped for action in actions}
+        }
         lasting = {
             places: tuple(
                 Held(string, fret, stroke.end, stroke.bass)
@@ -232,14 +236,18 @@ class _Search:
         Rows 0 to strings: the tune goes to that string.  Rows after those: it stays on string 0, 1, …
         From where: tune string times ``highest`` plus position - 1.
         """
-        shift = np.stack([self._shift(group, under_open, any(h.fret for h in held)) for held in living])
+        holding = [any(h.fret for h in held) for held in living]
+        shifts = {held: self._shift(group, under_open, held) for held in set(holding)}
+        shift = np.array([shifts[held] for held in holding]) if len(shifts) > 1 else shifts[holding[0]][None]
         changed = cost[:, :, None, :] + self.change[group.slurred][None, :, :, None]
         from_tune = changed.argmin(axis=1)
         moved = np.concatenate([changed.min(axis=1), cost], axis=1)  # set, row, position
         reached = moved[:, :, :, None] + shift[:, None, :, :]
         from_position = reached.argmin(axis=2)
-        stay = np.broadcast_to(np.arange(self.strings + 1)[None, :, None], cost.shape)
-        tunes = np.take_along_axis(np.concatenate([from_tune, stay], axis=1), from_position, axis=2)
+        stay = np.broadcast_to(self.rows, cost.shape)
+        came = np.concatenate([from_tune, stay], axis=1)
+        at = np.arange(len(living))[:, None, None], np.arange(came.shape[1])[None, :, None]
+        tunes = came[at[0], at[1], from_position]
         return reached.min(axis=2).tolist(), (tunes * self.highest + from_position).tolist()
 
     def _gather(self, best: dict[_Key, _Found], before: _States) -> _States:

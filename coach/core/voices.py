@@ -2,13 +2,13 @@
 
 What is done (common practice of guitar engraving, no source):
 
-*Several voices.*  Where every note of some voices is marked p and no note of the others is, those are the
-bass, and nothing below is asked.  Else the bass voice is the one that lies lowest most often where voices
-sound together.  Between two that cross and lie alike, the one plucked by the thumb, then the one with stems
-down, then the later-numbered one is taken.  In a bar where another voice lies lowest twice as often, and low throughout,
-that one is the bass of the bar (voices change roles in some files).  Where the bass is silent the lowest
-note of another voice stands in if it is on a wound string, lies nearer to the bass than to the top voice
-and is not marked for another finger than the thumb.  Inner voices are not bass.
+*Several voices.* Where every note of some voices is marked p and no note of the others is, those are the
+bass, and nothing below is asked. Else the bass voice is the one that lies lowest most often where voices
+sound together. Between two that cross and lie alike, the one plucked by the thumb, then the one with stems
+down, then the later-numbered one is taken. In a bar where another voice lies lowest twice as often, and low
+throughout, that one is the bass of the bar (voices change roles in some files). Where the bass is silent
+the lowest note of another voice stands in if it is on a wound string, lies nearer to the bass than to the
+top voice and is not marked for another finger than the thumb. Inner voices are not bass.
 
 *One voice.*  First the thumb: where p is written on some notes and another finger on others, each note
 with a mark follows it, and so where every note has its mark: a line plucked by i and m has no bass, one

@@ -1,6 +1,6 @@
 """The user's own score with the preparation pencilled in, as MusicXML 4.0 that other programs open.
 
-The file's text stays as it is, to the byte; only these are put in, and only where the file lacks them:
+The file's text stays as it is, to the byte; these are put in, and only where the file lacks them:
 
 - each note's ``technical``: ``string``, ``fret``, ``fingering`` (left hand, 1 to 4) and ``pluck`` (p i m a),
   on the first note of a tie;
@@ -18,60 +18,80 @@ The file's text stays as it is, to the byte; only these are put in, and only whe
   that place.  A mark where a bass ends in any case changes nothing in the plan, so a marked file reads
   back to the plan it was marked with;
 - a let-ring tie (``tied type="let-ring"``) on the last note of a bass that taste lets ring;
-- a ``scordatura`` direction where the strings are tuned otherwise than the file says.
+- a ``scordatura`` direction where the strings are tuned otherwise than the file says.  MusicXML has no sign
+  for fewer strings than the file's; such a tuning is refused, as is one with which the file's own strings
+  and frets would be read in another octave.
+
+Taken out is only a ``damp`` that names the string, and that string alone, of a bass that taste lets ring: it
+would stop what is to ring.  A ``damp-all``, or a ``damp`` that names no string, speaks to others too: it
+stays, and a notice says that the bass does not ring on in the written score.
 
 The way is abbreviated as on the page: p back (returning thumb), p side (side of the thumb), p rest (rest
 stroke), p plant (the thumb plants), l.h. (left hand lifts), l.h. touch, finger.
-A Standard MIDI File has no MusicXML of its own: the plain engraving of it is marked.
+A Standard MIDI File has no MusicXML of its own: the plain engraving of it is marked.  Played freely, its
+times lie between notes that can be written; then the written score is the nearest, a notice says so, and
+its plan may differ from the MIDI file's.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree.ElementTree import tostring
 from xml.sax.saxutils import escape
 
-from coach import __version__
 from coach.core.damping import Reason, Stop
 from coach.core.errors import CoachError
-from coach.core.pitch import SHARP_NAMES, Tuning
 from coach.core.preparation import Preparation
 from coach.core.score import Score
 from coach.core.words import WAY_SHORT
+from coach.files.annotated_freed import erase, overruled, still_stopped
+from coach.files.annotated_head import check_tuning, write_program, write_tuning
 from coach.files.annotated_marks import NATURAL, Gap, Gaps, Mark, marks_to_write
-from coach.files.annotated_notes import Hands, first_child, mark_note, safe_plucks
+from coach.files.annotated_notes import Hands, mark_note, safe_plucks
 from coach.files.musicxml import Document, partwise, read_document, score_of
 from coach.files.mxl import ZIP_MARK, unpack
 from coach.files.perform import SLACK
 from coach.files.score_file import is_midi, read_bytes
+from coach.files.whole_file import checked_target, write_whole
 from coach.files.written import Notices, WrittenNote
 from coach.files.xml_splice import Splicer
 from coach.files.xml_tree import decode, parse_tree, text_of
 
-PROGRAM = f"coach {__version__}"
 HEADER = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN"'
     ' "http://www.musicxml.org/dtds/partwise.dtd">\n'
 )
+ELSEWHERE = "name a file in a folder that can be written"
+NEAREST = "The MIDI file's times lie between notes that can be written: the written score is the nearest."
+FIRST_TEMPO = "The MIDI file changes its tempo: the written score has the first one only."
 _KEPT = re.compile(r"<!--.*?-->|<\?(?!xml\s).*?\?>", re.DOTALL)  # comments and instructions before the root
-_AFTER_IDENTIFICATION = ("defaults", "credit", "part-list")
-_AFTER_ENCODING = ("source", "relation", "miscellaneous")
-_MOVING = ("note", "backup", "forward")
+
+
+@dataclass(frozen=True, slots=True)
+class Annotated:
+    """A marked score: MusicXML text, and sentences about what it cannot say."""
+
+    xml: str
+    notices: tuple[str, ...] = ()
 
 
 def annotated_xml(path: Path, preparation: Preparation) -> str:
     """Return the MusicXML text of the score in ``path`` with its preparation written in.
 
     ``preparation`` is that of the piece opened from this file.  Raises CoachError where the file cannot be
-    read, or is another than the one that was prepared.
+    read, is another than the one that was prepared, or cannot say how the strings are tuned.
     """
+    return annotated(path, preparation).xml
+
+
+def annotated(path: Path, preparation: Preparation) -> Annotated:
+    """Return the marked text with notices; otherwise as ``annotated_xml``."""
     data = read_bytes(path)
     digest = preparation.score.digest
     if digest and hashlib.sha256(data).hexdigest() != digest:
@@ -84,27 +104,23 @@ def annotated_xml(path: Path, preparation: Preparation) -> str:
     return annotate(decode(data, str(path)), str(path), preparation)
 
 
-def write_annotated(path: Path, preparation: Preparation, target: Path) -> None:
-    """Write the score in ``path`` with its preparation to the file ``target``.
+def write_annotated(path: Path, preparation: Preparation, target: Path) -> tuple[str, ...]:
+    """Write the score in ``path`` with its preparation to the file ``target``, or the one that links there.
 
-    Raises CoachError as ``annotated_xml`` does, and where ``target`` is the score or cannot be written.
+    Return notices about what the written score cannot say.  Raises CoachError as ``annotated_xml`` does, and
+    where ``target`` is the score or cannot be written.
     """
     if target.suffix.lower() == ".mxl":
         raise CoachError(str(target), "the score is written uncompressed", "call it .musicxml")
-    if target.exists() and target.samefile(path):
+    found = checked_target(target, ELSEWHERE)
+    made = annotated(path, preparation)
+    if found.exists() and found.samefile(path):
         raise CoachError(str(target), "this is the score itself", "name another file")
-    text = annotated_xml(path, preparation)
-    aside = target.with_name(f"{target.name}.{os.getpid()}.new")
-    try:
-        aside.write_text(text, "utf-8", newline="")
-        aside.replace(target)
-    except OSError as fault:
-        aside.unlink(missing_ok=True)
-        why = f"it cannot be written ({fault.strerror})"
-        raise CoachError(str(target), why, "name a file in a folder that can be") from fault
+    write_whole(target, made.xml, remedy=ELSEWHERE)
+    return made.notices
 
 
-def annotate(text: str, where: str, preparation: Preparation) -> str:
+def annotate(text: str, where: str, preparation: Preparation) -> Annotated:
     """Return MusicXML ``text`` with a preparation written in; ``where`` names it in messages.
 
     The ids of ``preparation.score`` are those that reading ``text`` gives.
@@ -112,19 +128,27 @@ def annotate(text: str, where: str, preparation: Preparation) -> str:
     text = _plain(text, where)
     notices = Notices(where)
     document = read_document(text.encode("utf-8"), notices)
-    score, stops = _as_written(score_of(document, notices), preparation)
+    own = score_of(document, notices)
+    score, stops = _as_written(own, preparation)
     splicer = Splicer(text, document.root)
+    damps, gone = overruled(document.part, score, stops)
+    erase(splicer, damps)
+    score = replace(score, damps=tuple(mark for mark in score.damps if (mark.onset, mark.string) not in gone))
     _write_hands(splicer, document, score, stops, preparation.score)
     gaps = Gaps(document.part)
     heads = document.part.heads()
     for mark in marks_to_write(score, stops):
         _write_mark(splicer, gaps, mark, heads[mark.note])
-    _write_tuning(splicer, document, preparation.score.tuning)
-    _write_program(splicer, document)
+    tuned = write_tuning(splicer, document, preparation.score.tuning, where)
+    write_program(splicer, document)
     splicer.put_attribute(document.root, "version", "4.0")
     lead = splicer.lead(document.root)
     body = splicer.text()[len(lead) :].rstrip()
-    return HEADER + "".join(f"{kept}\n" for kept in _KEPT.findall(lead)) + body + "\n"
+    xml = HEADER + "".join(f"{kept}\n" for kept in _KEPT.findall(lead)) + body + "\n"
+    if tuned:
+        check_tuning(xml, own, preparation.score.tuning, where)
+    unsaid = (*_unequal(own, preparation.score), *still_stopped(score, stops))
+    return Annotated(xml, unsaid)
 
 
 def _plain(text: str, where: str) -> str:
@@ -162,6 +186,18 @@ def _as_written(score: Score, preparation: Preparation) -> tuple[Score, tuple[St
             due = int(notes["onset"][following])
         stops.append(replace(stop, note=row, next_note=following, due=due))
     return replace(score, notes=notes), tuple(stops)
+
+
+def _unequal(written: Score, prepared: Score) -> tuple[str, ...]:
+    """Return what of a MIDI file's times its engraving (``written``) tells otherwise."""
+    times = [
+        dict(zip(_keys(score), score.notes[["onset", "duration"]].tolist(), strict=True))
+        for score in (written, prepared)
+    ]
+    lines = [] if times[0] == times[1] else [NEAREST]
+    if len(written.tempo) != len(prepared.tempo):
+        lines.append(FIRST_TEMPO)
+    return tuple(lines)
 
 
 def _keys(score: Score) -> Iterable[tuple[str, int]]:
@@ -241,53 +277,3 @@ def _offset(gap: Gap) -> str:
     if not gap.offset:
         return ""
     return f"<offset>{f'{float(gap.offset):.6f}'.rstrip('0').rstrip('.')}</offset>"
-
-
-def _write_tuning(splicer: Splicer, document: Document, tuning: Tuning) -> None:
-    """State the tuning where it is not the file's own."""
-    own = document.tuning
-    sounding = [tuning.open_pitch(string) for string in range(1, tuning.strings + 1)]
-    if sounding == [own.open_pitch(string) for string in range(1, own.strings + 1)]:
-        return
-    accords = "".join(
-        f'<accord string="{string}">{_pitch(sounding[string - 1] - own.capo)}</accord>'
-        for string in range(tuning.strings, 0, -1)
-    )
-    direction = (
-        f'<direction placement="above"><direction-type><scordatura>{accords}</scordatura>'
-        "</direction-type></direction>"
-    )
-    first = next(bar.element for bar in document.part.bars if bar.notes)
-    moving = first_child(first, _MOVING)
-    if moving is not None:
-        splicer.before(moving, direction)
-
-
-def _pitch(pitch: int) -> str:
-    name = SHARP_NAMES[pitch % 12]
-    alter = "<tuning-alter>1</tuning-alter>" if len(name) > 1 else ""
-    return f"<tuning-step>{name[0]}</tuning-step>{alter}<tuning-octave>{pitch // 12 - 1}</tuning-octave>"
-
-
-def _write_program(splicer: Splicer, document: Document) -> None:
-    """Name the program among those that made the file."""
-    root = document.root
-    software = f"<software>{PROGRAM}</software>"
-    ours = [e for e in root.iterfind("identification/encoding/software") if text_of(e).startswith("coach ")]
-    if ours:
-        splicer.put_text(ours[0], PROGRAM)
-        return
-    identification, encoding = root.find("identification"), root.find("identification/encoding")
-    if encoding is not None:
-        splicer.append(encoding, software)
-    elif identification is not None:
-        following = first_child(identification, _AFTER_ENCODING)
-        written = f"<encoding>{software}</encoding>"
-        if following is not None:
-            splicer.before(following, written)
-        else:
-            splicer.append(identification, written)
-    else:
-        following = first_child(root, (*_AFTER_IDENTIFICATION, "part"))
-        if following is not None:
-            splicer.before(following, f"<identification><encoding>{software}</encoding></identification>")

@@ -244,7 +244,7 @@ def fingers_text(prepared: Preparation) -> str:
                 str(score.bars[bar].number) if bar != bar_before else "",
                 words.beat_name(score.beat(int(note["onset"]), bar)),
                 plan_words.BASS_VOICE if note["bass"] else plan_words.TUNE,
-                prepared.harmony.spelt(int(note["pitch"]), int(note["onset"]), bar),
+                prepared.harmony.spelt(int(note["pitch"]), int(note["onset"]), bar, int(note["written"])),
                 words.string_sign(int(note["string"])),
                 str(note["fret"]) if note["fret"] >= 0 else "–",
                 str(note["finger"]) if note["finger"] else "–",

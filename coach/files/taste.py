@@ -11,12 +11,13 @@ It is called like the score: ``tune.taste.toml`` beside ``tune.musicxml``::
     string = 6               # optional, where several basses start together
 
 A pickup is bar 0, beats count from 1 in the meter's lower figure.  What else the file holds, remarks
-included, is kept when it is written again.
+included, is kept when it is written again.  A file that is laid out in another way, such as
+``free = [{bar = 3, beat = 1}]``, is then laid out like this one; its old text, if it has remarks, is kept
+behind ``#`` at the top.
 """
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from dataclasses import dataclass, replace
@@ -29,12 +30,16 @@ from coach.core.errors import CoachError, one_line
 from coach.core.levels import LEVELS
 from coach.core.score import Score
 from coach.core.words import beat_name
+from coach.files.toml_file import BYTE_ORDER, parse_toml, text_of_file
+from coach.files.whole_file import write_whole
 from coach.files.xml_marks import CIRCLED, string_number
 
 SUFFIX = ".taste.toml"
 NEAR = 0.01  # beats within which two places are one: a third of a beat may be written 1.33
 MOST_STRINGS = 12
 
+AS_BEFORE = "# The file as it was before it was laid out anew:"
+UNLOCK = "free or unlock the folder"
 NO_BASS = "The taste file lets {place} ring, but no bass starts there."
 
 _FRACTIONS = {"¼": 0.25, "½": 0.5, "¾": 0.75, "⅓": 1 / 3, "⅔": 2 / 3}
@@ -82,21 +87,23 @@ def read_taste(score_path: Path) -> Taste:
     Raises CoachError, one line, for a file that cannot be read, naming its line or entry.
     """
     path = taste_path(score_path)
-    text = _text(path)
-    return _taste(_plain(text, path), path) if text is not None else Taste()
+    text = text_of_file(path)
+    return _taste(parse_toml(text, path), path) if text is not None else Taste()
 
 
 def write_taste(score_path: Path, taste: Taste, *, title: str = "") -> Path:
     """Write the taste beside its score, keeping whatever else its file holds; return the file's path.
 
     ``title`` names the piece in the first line of a new file.  Raises CoachError where the file there is
-    broken, or none can be written.
+    broken, or none can be written.  A link stays, and what it leads to is written.
     """
     path = taste_path(score_path)
-    text = _text(path)
+    text = text_of_file(path)
+    mark = BYTE_ORDER if text and text.startswith(BYTE_ORDER) else ""
     if text is None:
         text = f"# What may ring in “{one_line(title or score_path.stem)}”. Bars and beats as printed.\n"
-    plain = _plain(text, path)
+    text = text.removeprefix(BYTE_ORDER)
+    plain = parse_toml(text, path)
     _taste(plain, path)  # a broken file is mended by its owner, not written over
     wanted = _changed(plain, taste)
     new = _edited(text, taste, plain)
@@ -105,15 +112,10 @@ def write_taste(score_path: Path, taste: Taste, *, title: str = "") -> Path:
     except tomllib.TOMLDecodeError:
         fits = False
     if not fits:  # laid out in a way that cannot be edited line by line
-        new = tomli_w.dumps(wanted)
-    aside = path.with_name(f"{path.name}.{os.getpid()}.new")
-    try:
-        aside.write_text(new, "utf-8")
-        aside.replace(path)
-    except OSError as fault:
-        aside.unlink(missing_ok=True)
-        what = f"the taste file cannot be written ({fault.strerror})"
-        raise CoachError(str(path), what, "free or unlock the folder") from fault
+        new = _remarks(text) + _laid_out(wanted)
+    if "\r\n" in text:
+        new = new.replace("\r\n", "\n").replace("\n", "\r\n")
+    write_whole(path, mark + new, what="the taste file", remedy=UNLOCK)
     return path
 
 
@@ -183,25 +185,23 @@ def parse_beat(text: str) -> float | None:
     return beat if beat >= 1 else None
 
 
-def _text(path: Path) -> str | None:
-    """Return the text of the file, None where there is none."""
-    try:
-        return path.read_text("utf-8")
-    except FileNotFoundError:
-        return None
-    except OSError as fault:
-        raise CoachError(
-            str(path), f"it cannot be read ({fault.strerror})", "check its permissions"
-        ) from fault
-    except UnicodeDecodeError as fault:
-        raise CoachError(str(path), f"byte {fault.start + 1} is no UTF-8 text", "save it as UTF-8") from fault
+def _remarks(text: str) -> str:
+    """Return all lines of a text as remarks, or nothing where it has none."""
+    if "#" not in text:
+        return ""
+    lines = text.replace("\r\n", "\n").removesuffix("\n").split("\n")
+    old = "".join((line if line.startswith("#") else f"# {line}".rstrip()) + "\n" for line in lines)
+    return old + "\n" if old.startswith(AS_BEFORE) else f"{AS_BEFORE}\n{old}\n"
 
 
-def _plain(text: str, path: Path) -> dict[str, Any]:
+def _laid_out(wanted: dict[str, Any]) -> str:
+    """Return a file's contents with each place in a table of its own."""
+    rest = tomli_w.dumps({key: value for key, value in wanted.items() if key != "free"})
+    text = rest + "".join(f"\n[[free]]\n{tomli_w.dumps(entry)}" for entry in wanted.get("free", []))
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise CoachError(str(path), f"it is no TOML: {fault}", "mend that line") from fault
+        return text if tomllib.loads(text) == wanted else tomli_w.dumps(wanted)
+    except tomllib.TOMLDecodeError:  # tables within the places
+        return tomli_w.dumps(wanted)
 
 
 def _taste(plain: dict[str, Any], path: Path) -> Taste:
@@ -268,7 +268,9 @@ def _entry(mark: FreeMark) -> dict[str, Any]:
 def _edited(text: str, taste: Taste, plain: dict[str, Any]) -> str:
     """Return the file's text with only the lines changed that have to."""
     stays, new = _kept(plain, taste)
-    lines = text.splitlines()
+    lines = text.replace("\r\n", "\n").split("\n")  # no other sign ends a line of TOML
+    while lines and not lines[-1]:
+        lines.pop()
     if taste.level != plain.get("level"):
         lines = _with_level(lines, taste.level)
     kept: list[str] = []

@@ -172,12 +172,10 @@ class MarkReader:
             self._tempo(Fraction(figure.group()) * quarters, bar, tick, from_sound=False)
 
     def _words(self, text: str, bar: WrittenBar) -> None:
-        named = _STRING.fullmatch(text)
-        if self._open_damp and named and bar.damps:
-            string = string_number(named.group(1))
-            if 1 <= string <= 12:
-                bar.damps[-1] = DampMark(bar.damps[-1].onset, string)
-                return
+        string = named_string(text)
+        if self._open_damp and string and bar.damps:
+            bar.damps[-1] = DampMark(bar.damps[-1].onset, string)
+            return
         printed = self._printed[-1]
         if _DA_CAPO.search(text):
             printed["da_capo"] = "yes"
@@ -229,6 +227,13 @@ def _sort_coda_signs(bars: list[dict[str, str]]) -> None:
     signs = [bar for bar in signs if "coda" in bar]
     if len(signs) > 1 and not any("to_coda" in bar for bar in bars):
         signs[0]["to_coda"] = signs[0].pop("coda")
+
+
+def named_string(text: str) -> int:
+    """Return the number of the string that the words after a ``damp`` name, 0 if they name none."""
+    named = _STRING.fullmatch(text)
+    string = string_number(named.group(1)) if named else 0
+    return string if 1 <= string <= 12 else 0
 
 
 def string_number(text: str) -> int:

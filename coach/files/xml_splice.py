@@ -1,4 +1,4 @@
-"""New elements put into the text of an XML file, everything else left as it stands, to the byte.
+"""Elements put into the text of an XML file or taken out of it; all else stays as it is, to the byte.
 
 Comments, layout, attribute order and line breaks are somebody's work: a tree written out anew would lose
 them, so the text is cut open at the elements' own places instead.
@@ -60,6 +60,11 @@ class Splicer:
         whole = opened + b">" + xml.encode() + b"</" + parent.tag.encode() + b">"
         self._edits.append((span.start, span.end, whole))
 
+    def remove(self, element: Element) -> None:
+        """Take an element out, with the line break and blanks before it if nothing else is on its line."""
+        span = self._spans[element]
+        self._edits.append((span.start - len(self._indent(span.start)), span.end, b""))
+
     def put_text(self, element: Element, text: str) -> None:
         """Give an element with an end tag another text (already escaped)."""
         span = self._spans[element]
@@ -78,12 +83,12 @@ class Splicer:
             self._edits.append((at, at, b" " + new))
 
     def text(self) -> str:
-        """Return the text with everything put in."""
+        """Return the text with every change made."""
         out: list[bytes] = []
         at = 0
         for first, last, new in sorted(self._edits, key=lambda edit: edit[:2]):
             out += (self._data[at:first], new)
-            at = last
+            at = max(at, last)
         return b"".join((*out, self._data[at:])).decode("utf-8")
 
     def lead(self, root: Element) -> str:

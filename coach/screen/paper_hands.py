@@ -53,7 +53,7 @@ def hand_facts(score: Score, rows: list[int], given: dict[str, int], starts: Seq
     phrases begin.
     """
     doubles = _doubles(score, rows)
-    moved = {name_of(score, bass): given.get(name_of(score, row), 0) for row, bass in doubles.items()}
+    moved = {name_of(score, kept): given.get(name_of(score, row), 0) for row, kept in doubles.items()}
     given = {name: finger for name, finger in moved.items() if finger} | given
     rows = [row for row in rows if row not in doubles]
     moves = _moves(score, rows)
@@ -76,16 +76,17 @@ def hand_facts(score: Score, rows: list[int], given: dict[str, int], starts: Seq
 
 
 def _doubles(score: Score, rows: list[int]) -> dict[int, int]:
-    """Return the rows of notes that a bass doubles on the same string, with its: one stroke, marked there."""
+    """Return the rows that double another on the same string, with its: one stroke, marked at the bass."""
 
     def stroke(row: int) -> tuple[int, int, int]:
         note = score.notes[row]
         return int(note["onset"]), int(note["pitch"]), int(note["string"])
 
-    basses = {stroke(row): row for row in rows if score.notes["bass"][row]}
-    return {
-        row: basses[stroke(row)] for row in rows if not score.notes["bass"][row] and stroke(row) in basses
-    }
+    kept: dict[tuple[int, int, int], int] = {}
+    for row in sorted(rows, key=lambda row: not score.notes["bass"][row]):
+        if not score.notes["grace"][row]:
+            kept.setdefault(stroke(row), row)
+    return {row: kept[stroke(row)] for row in rows if kept.get(stroke(row), row) != row}
 
 
 def _chords(score: Score, rows: list[int]) -> list[tuple[int, ...]]:
