@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 import sys
 from pathlib import Path
 
+from coach.app.outputs import checked_outputs
 from coach.app.piece import Piece, open_piece
 from coach.app.terms import terms_beside
 from coach.core import exercise_words, words
@@ -25,6 +27,7 @@ from coach.core.exercises import Exercise, asks_nothing, stop_exercise, worst
 from coach.core.preparation import Preparation
 from coach.core.spelling import spelt
 from coach.files.plain_xml import to_musicxml
+from coach.files.taste import taste_path
 
 SUFFIXES = (".musicxml", ".xml")
 
@@ -65,7 +68,11 @@ def run_exercise(
     else:
         made = part_of_piece(piece, prepared, kind)
     target = out or Path(f"{path.stem}-{made.ending}.musicxml")
-    write_new(target, made.xml, over=replace)
+    if target.suffix.lower() not in SUFFIXES:
+        raise CoachError(str(target), *exercise_words.BAD_SUFFIX)
+    (checked,) = checked_outputs([target], sources=(path, taste_path(path)), replace=replace)
+    assert checked is not None
+    _write(checked, made.xml)
     print(exercise_words.WRITTEN.format(path=target))
     for sentence in (*made.sentences, words.HAND_CARE):
         print(f"\n{sentence}")
@@ -158,25 +165,14 @@ def _when(prepared: Preparation, stop: Stop) -> str:
     return exercise_words.WHEN_END if stop.reason is Reason.END else exercise_words.WHEN_REST
 
 
-def write_new(path: Path, text: str, *, over: bool = False) -> None:
-    """Write a text file, whole or not at all; one that exists is left alone unless ``over``.
-
-    Raises CoachError where it cannot be written.
-    """
-    where = str(path)
-    if path.suffix.lower() not in SUFFIXES:
-        raise CoachError(where, *exercise_words.BAD_SUFFIX)
-    if path.is_dir():
-        raise CoachError(where, *exercise_words.IS_FOLDER)
-    if not path.parent.is_dir():
-        raise CoachError(where, *exercise_words.NO_FOLDER)
-    if path.exists() and not over:
-        raise CoachError(where, *exercise_words.FILE_EXISTS)
+def _write(path: Path, text: str) -> None:
+    """Write a text file, whole or not at all.  Raises CoachError where it cannot be written."""
     beside = path.with_name(f".{path.name}.part")
     try:
         beside.write_text(text, encoding="utf-8")
         os.replace(beside, path)
     except OSError as fault:
-        beside.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
         what, remedy = exercise_words.NOT_WRITTEN
-        raise CoachError(where, what.format(why=fault.strerror), remedy) from None
+        raise CoachError(str(path), what.format(why=fault.strerror), remedy) from None

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import shutil
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -44,6 +44,11 @@ class Outputs:
     paper: Literal["a4", "letter"] = "a4"
     replace: bool = False  # files that are there may be written over
 
+    @property
+    def files(self) -> tuple[Path | None, ...]:
+        """The files by kind: MusicXML, PDF, PNG."""
+        return self.musicxml, self.pdf, self.png
+
 
 def run_plan(
     piece: Piece,
@@ -55,10 +60,8 @@ def run_plan(
     outputs: Outputs,
 ) -> int:
     """Prepare a piece and show it; ``free`` and ``ask`` change what taste lets ring, and are kept."""
-    wanted = (outputs.musicxml, outputs.pdf, outputs.png)
     sources = (piece.path, taste_path(piece.path))
-    musicxml, pdf, png = checked_outputs(wanted, sources=sources, replace=outputs.replace)
-    outputs = dataclasses.replace(outputs, musicxml=musicxml, pdf=pdf, png=png)
+    targets = checked_outputs(outputs.files, sources=sources, replace=outputs.replace)
     tempo = _tempo(piece, beats_a_minute)
     taste = _taste(piece, free, ask)
     terms, notices = terms_beside(piece, level, taste)
@@ -70,7 +73,7 @@ def run_plan(
         print(plan_words.TASTE_KEPT.format(path=kept), file=sys.stderr)
     for notice in (*piece.notices, *notices):
         print(f"coach: {piece.path.name}: {notice}", file=sys.stderr)
-    written = _write(piece, prepared, outputs)
+    written = _write(piece, prepared, outputs, targets)
     _tell(piece, prepared, outputs)
     for line in written:
         print(line, file=sys.stderr if outputs.json else sys.stdout)
@@ -86,7 +89,7 @@ def _tell(piece: Piece, prepared: Preparation, outputs: Outputs) -> None:
         print(stop_text(prepared, outputs.stop, width))
     elif outputs.fingers:
         print(f"{piece.title}\n\n{fingers_text(prepared)}")
-    elif not any((outputs.musicxml, outputs.pdf, outputs.png)):
+    elif not any(outputs.files):
         print(f"{piece.title}\n\n{plan_text(prepared, width)}")
 
 
@@ -134,23 +137,24 @@ def _taste(piece: Piece, free: list[str], ask: list[str]) -> Taste:
     return taste
 
 
-def _write(piece: Piece, prepared: Preparation, outputs: Outputs) -> list[str]:
-    """Write the files asked for; return a line about each."""
+def _write(
+    piece: Piece, prepared: Preparation, outputs: Outputs, targets: Sequence[Path | None]
+) -> list[str]:
+    """Write the files asked for to their targets; return a line about each, by the name it was given."""
     lines: list[str] = []
-    if outputs.musicxml is not None:
-        from coach.files.annotated import write_annotated
+    for named, target in zip(outputs.files, targets, strict=True):
+        if named is None or target is None:
+            continue
+        if named is outputs.musicxml:
+            from coach.files.annotated import write_annotated
 
-        write_annotated(piece.path, prepared, outputs.musicxml)
-        lines.append(plan_words.WRITTEN.format(path=outputs.musicxml))
-    kinds: tuple[tuple[Literal["pdf", "png"], Path | None], ...] = (
-        ("pdf", outputs.pdf),
-        ("png", outputs.png),
-    )
-    for kind, path in kinds:
-        if path is not None:
+            write_annotated(piece.path, prepared, target)
+            lines.append(plan_words.WRITTEN.format(path=named))
+        else:
             from coach.screen.paper import print_page
 
-            pages = print_page(prepared, piece.xml, piece.title, path, kind=kind, paper=outputs.paper)
+            kind: Literal["pdf", "png"] = "pdf" if named is outputs.pdf else "png"
+            pages = print_page(prepared, piece.xml, piece.title, target, kind=kind, paper=outputs.paper)
             said = plan_words.PAGE_WRITTEN if pages == 1 else plan_words.PAGES_WRITTEN
-            lines.append(said.format(path=path, pages=pages))
+            lines.append(said.format(path=named, pages=pages))
     return lines

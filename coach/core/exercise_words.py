@@ -81,9 +81,6 @@ ASKS_NOTHING = {
 ASKS_NOTHING_REMEDY = "choose one of {numbers}"
 NO_MELODY = ("it has no tune beside the bass", "choose a piece in two voices, or --bass")
 NO_BASS = ("it has no bass voice", "choose a piece in two voices, or --melody")
-FILE_EXISTS = ("it exists already", "give --replace, or another name with -o")
-NO_FOLDER = ("there is no such folder", "make it first, or give another name with -o")
-IS_FOLDER = ("this is a folder", "give a file's name with -o")
 BAD_SUFFIX = ("an exercise is written as MusicXML", "end the name in .musicxml or .xml")
 NOT_WRITTEN = ("it cannot be written ({why})", "give another name with -o")
 
