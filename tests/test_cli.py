@@ -188,3 +188,9 @@ def test_a_take_beside_its_score_needs_no_option(capsys, tmp_path):
     assert code == 0
     assert out.startswith("A Borrowed Umbrella")
     assert Path(tmp_path / "take.mid").read_bytes() == TAKE.read_bytes()
+
+
+def test_a_score_name_that_no_file_can_have(capsys):
+    code, out, err = run(capsys, "plan", "x" * 300 + ".musicxml")
+    assert (code, out) == (1, "")
+    assert "cannot be opened" in one_line(err)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
-import os
 import sys
 from pathlib import Path
 
@@ -28,6 +26,7 @@ from coach.core.preparation import Preparation
 from coach.core.spelling import spelt
 from coach.files.plain_xml import to_musicxml
 from coach.files.taste import taste_path
+from coach.files.whole_file import write_whole
 
 SUFFIXES = (".musicxml", ".xml")
 
@@ -72,7 +71,7 @@ def run_exercise(
         raise CoachError(str(target), *exercise_words.BAD_SUFFIX)
     (checked,) = checked_outputs([target], sources=(path, taste_path(path)), replace=replace)
     assert checked is not None
-    _write(checked, made.xml)
+    write_whole(checked, made.xml, remedy=exercise_words.WRITE_ELSEWHERE)
     print(exercise_words.WRITTEN.format(path=target))
     for sentence in (*made.sentences, words.HAND_CARE):
         print(f"\n{sentence}")
@@ -163,16 +162,3 @@ def _when(prepared: Preparation, stop: Stop) -> str:
     if stop.reason is Reason.MARKED:
         return exercise_words.WHEN_MARKED
     return exercise_words.WHEN_END if stop.reason is Reason.END else exercise_words.WHEN_REST
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a text file, whole or not at all.  Raises CoachError where it cannot be written."""
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        os.replace(beside, path)
-    except OSError as fault:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
-        what, remedy = exercise_words.NOT_WRITTEN
-        raise CoachError(str(path), what.format(why=fault.strerror), remedy) from None

@@ -148,7 +148,8 @@ def _write(
         if named is outputs.musicxml:
             from coach.files.annotated import write_annotated
 
-            write_annotated(piece.path, prepared, target)
+            for notice in write_annotated(piece.path, prepared, target):
+                print(f"coach: {named.name}: {notice}", file=sys.stderr)
             lines.append(plan_words.WRITTEN.format(path=named))
         else:
             from coach.screen.paper import print_page

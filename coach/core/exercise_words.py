@@ -82,7 +82,7 @@ ASKS_NOTHING_REMEDY = "choose one of {numbers}"
 NO_MELODY = ("it has no tune beside the bass", "choose a piece in two voices, or --bass")
 NO_BASS = ("it has no bass voice", "choose a piece in two voices, or --melody")
 BAD_SUFFIX = ("an exercise is written as MusicXML", "end the name in .musicxml or .xml")
-NOT_WRITTEN = ("it cannot be written ({why})", "give another name with -o")
+WRITE_ELSEWHERE = "free some space, or give another name with -o"
 
 
 def play_cue(string: int) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.core.errors import ScoreError
+from coach.core.errors import ScoreError, one_line
 from coach.core.score import Score
 from coach.files.limits import MAX_FILE_BYTES
 
 MIDI_MARK = b"MThd"
+LONGEST_NAME = 160  # characters of a name in a message
 SUFFIXES = (".musicxml", ".xml", ".mxl", ".mid", ".midi")
 
 
@@ -54,17 +55,18 @@ def read_bytes(path: Path) -> bytes:
     Raises ScoreError where there is no such file, or it cannot or should not be read.
     """
     where = str(path)
-    if path.is_dir():
-        raise ScoreError(where, "this is a folder", "name a score file in it")
-    if path.exists() and not path.is_file():
-        raise ScoreError(where, "this is no regular file", "name a score file")
     try:
+        if path.is_dir():
+            raise ScoreError(where, "this is a folder", "name a score file in it")
+        if path.exists() and not path.is_file():
+            raise ScoreError(where, "this is no regular file", "name a score file")
         with path.open("rb") as file:
             data = file.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError:
         raise ScoreError(where, "there is no such file", "check the name") from None
     except (OSError, ValueError) as fault:  # ValueError: a name with a NUL
         why = getattr(fault, "strerror", None) or "the name is no file name"
+        where = one_line(where, LONGEST_NAME)
         raise ScoreError(where, f"it cannot be opened ({why})", "check its name and permissions") from None
     if len(data) > MAX_FILE_BYTES:
         raise ScoreError(where, f"more than {MAX_FILE_BYTES // 2**20} MB", "give a score for one guitar")

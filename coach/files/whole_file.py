@@ -15,8 +15,8 @@ LONGEST = 160  # characters of a name in a message, or its remedy is cut off
 def checked_target(path: Path, remedy: str, what: str = "it") -> Path:
     """Return the file that ``path`` stands for, links followed; it may not be there yet.
 
-    ``what`` names it in the message.  Raises CoachError, with ``remedy``, for a folder, a device, a loop of links, a name that can be no file's
-    or a folder that cannot be entered.
+    ``what`` names it in the message.  Raises CoachError, with ``remedy``, for a folder, a device, a loop of
+    links, a name that can be no file's or a folder that cannot be entered.
     """
     try:
         target = Path(os.path.realpath(path))
