@@ -10,7 +10,7 @@ from coach.core.grips import grips_of
 from coach.core.hand import FINGERS, fingerings, hold_cost, in_order
 from coach.core.left_hand import best_fingers, finger_left
 from coach.core.placings import groups_of
-from coach.core.right_hand import INDEX, MIDDLE, RING, THUMB, finger_right
+from coach.core.right_hand import INDEX, MIDDLE, MOVE, OFF_HOME, RING, THUMB, finger_right, joins
 from coach.core.score import TICKS_PER_QUARTER, make_score
 from coach.core.string_costs import HEIGHT, shift_cost
 from coach.core.strings import assign_strings
@@ -78,6 +78,14 @@ def test_five_frets_are_dear_and_seven_out_of_reach():
     near, stretched = (hold_cost(in_order(((1, 1), (6, far))), NONE, 1) for far in (4, 5))
     assert near < stretched
     assert all(hold_cost(in_order(((1, 1), (6, 7))), NONE, p) is None for p in range(1, 8))
+
+
+@pytest.mark.parametrize(
+    ("place", "finger"), [((2, 3), 4), ((1, 3), 4), ((5, 3), 3), ((6, 3), 3), ((2, 2), 2)]
+)
+def test_the_fourth_finger_has_the_third_fret_on_the_highest_strings(place, finger):
+    # D on string 2, G on string 1; the basses at that fret keep the third (common practice, no source).
+    assert fingerings((place,), NONE, 1)[0][1] == (finger,)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -213,6 +221,13 @@ def test_a_scale_alternates_i_and_m():
         piece("4/4", "", "C4 1/2, D4 1/2, E4 1/2, F4 1/2, G4 1/2, F4 1/2, E4 1/2, D4 1/2", qpm=132)
     )
     assert letters(score) in {"imimimim", "mimimimi"}
+
+
+def test_to_cross_is_dearer_than_to_leave_the_home_of_the_strings():
+    # i on string 1 after m on string 2: dearer than a finger and the hand off their strings, but i and m go
+    # on alternating.
+    assert joins(((2, MIDDLE),), ((1, INDEX),), True) > OFF_HOME + MOVE
+    assert joins(((2, MIDDLE),), ((1, INDEX),), True) < joins(((2, MIDDLE),), ((1, MIDDLE),), True)
 
 
 def test_an_arpeggio_on_three_two_one_is_i_m_a():

@@ -204,7 +204,7 @@ def least_left(grips):
     return rest(0, 0, ())
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(20))
 def test_left_fingers_are_the_least_of_all_ways(seed):
     score = generated_piece(seed=seed, bars=2, eighths=0.0)
     groups, _, _ = groups_of(score, range(len(score.notes)), score.notes)
@@ -246,7 +246,7 @@ def least_right(plucks, strings):
     return rest(0, 0, (), 0.0)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(24))
 def test_right_letters_are_the_least_of_all_ways(seed):
     dice = Dice(f"letters {seed}")
     tunes = ", ".join(

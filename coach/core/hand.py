@@ -9,7 +9,9 @@ and Radicioni, Anselma & Lombardo 2004 (cost along the neck and across it); ever
 - A finger one fret off its own: 0.4 drawn in towards the nut, 3 stretched out; two: 1 and 6.
 - The first finger a fret below the position: 2.5; the fourth on a fifth fret: 3 (an extension).
 - Two fingers farther apart than one fret a finger: see ``SPREAD``, a fret.
-- The fourth finger where another would do: 0.2.
+- The fourth finger where another would do: 0.2.  But in the first two positions it is at home on the third
+  finger's fret too, on the two highest strings: there the frets are wide and the hand lies aslant, so that
+  D on string 2 and G on string 1 fall to the fourth finger; the third has 0.1 (common practice, no source).
 - A barre: 1.5.
 - Frets narrow by a twelfth root of two from one to the next, and extensions with them.
 """
@@ -27,6 +29,7 @@ STRETCHED = {1: 3.0, 2: 6.0}
 BACK, FORTH = 2.5, 3.0  # extensions of the first and of the fourth finger
 LITTLE = 0.2
 BARRE = 1.5
+LEAN_STRINGS, LEAN_UP_TO, LEAN = 2, 2, 0.1
 SPREAD = {(1, 2): 1.0, (1, 3): 1.0, (1, 4): 2.0, (2, 3): 2.0, (2, 4): 1.5, (3, 4): 2.5}
 NARROWING = 2.0 ** (-1 / 12)
 
@@ -76,7 +79,7 @@ def _separate(
     narrow = NARROWING ** (position - 1)
     found = []
     for finger in FINGERS[below:]:
-        reach = _reach(finger, away)
+        reach = _reach(finger, away, stopped[0][0], position)
         if reach is None:
             continue
         for other, there in taken:
@@ -86,10 +89,12 @@ def _separate(
     return found
 
 
-def _reach(finger: int, away: int) -> float | None:
+def _reach(finger: int, away: int, string: int, position: int) -> float | None:
     """Return the cost of a finger so many frets from the position, or None where it cannot be."""
     off = away - (finger - 1)
     little = LITTLE if finger == 4 else 0.0
+    if string <= LEAN_STRINGS and position <= LEAN_UP_TO and finger >= 3 and away == 2:
+        return LEAN if finger == 3 else 0.0
     if off == 0:
         return little
     if finger == 1 and off < 0:

@@ -8,15 +8,15 @@ minimum is exact; of the notes before, those are forgotten that no cost at the n
 
 What the fingers can do and what it costs stands in ``coach.core.grips``; here are added (weights our own):
 - the hand moves: as in ``coach.core.string_costs``;
-- UNUSUAL: a place gets another finger than it mostly has in this piece: known from a first search without
-  it.
+- UNUSUAL: a place gets another finger than it mostly has in this piece, known from a first search without
+  it: what is learnt once is played so everywhere (common practice, no source).
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -27,7 +27,7 @@ from coach.core.placings import first_times, groups_of
 from coach.core.score import Array, Score, make_score
 from coach.core.string_costs import HEIGHT, shift_cost
 
-UNUSUAL = 0.2
+UNUSUAL = 0.2  # less than any hop: habit never makes a finger jump
 
 
 Holds = tuple[tuple[int, float], ...]  # position, cost of holding from there
@@ -151,17 +151,20 @@ class Moves:
 
     def shift(self, grip: Grip, holding: bool) -> list[float]:
         """Return what it costs to move the hand to a grip, by frets."""
-        key = (grip.wait_s, grip.rested, grip.under_open, holding)
+        wait_s, rested, under_open = grip.wait_s, grip.rested, grip.under_open
+        key = (wait_s, rested, under_open, holding)
         if key not in self._shifts:
             self._shifts[key] = [
-                shift_cost(frets, grip.wait_s, rested=grip.rested, under_open=grip.under_open, holding=holding)
+                shift_cost(frets, wait_s, rested=rested, under_open=under_open, holding=holding)
                 for frets in range(HIGHEST_FRET + 1)
             ]
         return self._shifts[key]
 
 
 def best_fingers(
-    grips: list[Grip], usual: Mapping[Place, int] = MappingProxyType({}), moves: Moves | None = None
+    grips: list[Grip],
+    usual: Mapping[Place, int] = MappingProxyType({}),
+    moves: Moves | None = None,
 ) -> tuple[float, list[tuple[int, ...]]]:
     """Return the least cost of fingering the grips in order, and for each the fingers of its notes.
 

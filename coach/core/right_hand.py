@@ -3,7 +3,8 @@
 The strings are known; an optimum path over the groups of strokes gives the letters. *Action* at a group: a
 finger for each stroke, and the string over which i lies (m and a lie over the next ones, so that i m a over
 strings 3 2 1 is a hand at rest). *State* after it: that string, the last strokes above the thumb's with
-their fingers, and how long ago they were. Nothing else enters a cost, so the minimum is exact. All rules
+their fingers, and how long ago they were. Nothing else enters a cost, so the minimum is exact; a state is put
+aside only where another is cheaper by more than any next join could cost it. All rules
 are common practice of the guitar's teaching, no source; weights and the figure for *fast* are our own.
 
 - Within a group fingers follow the strings, p lowest; no finger twice, but p may take neighbouring strings.
@@ -12,7 +13,8 @@ are common practice of the guitar's teaching, no source; weights and the figure 
 - a belongs to chords and broken chords: LONE_A in a line, WIDE_A on the upper of two notes.
 - The same finger twice running: AGAIN, FAST_AGAIN within ``FAST_S``; between chords
   CHORD_AGAIN on its string, CHORD_MOVED or FAST_CHORD from one string to another.
-- A finger goes to a string beyond a higher finger's last: CROSS.
+- A finger goes to a string beyond a higher finger's last: CROSS. In a line that only an extra a or a finger
+  twice running would keep from crossing, i and m alternate and cross.
 """
 
 from __future__ import annotations
@@ -39,7 +41,7 @@ LONE_A, WIDE_A, BROKEN_A = 2.5, 0.3, 0.1
 LATER = 0.02  # m where i would do as well: lines begin with i
 AGAIN, FAST_AGAIN = 5.0, 12.0
 CHORD_AGAIN, CHORD_MOVED, FAST_CHORD = 0.2, 0.8, 3.0
-CROSS = 0.6
+CROSS = 1.5  # dearer than the hand a string off its home (OFF_HOME, MOVE), cheaper than a lone a
 BROKEN = 3  # semitones: less is a step of a line
 AGAINST = 20.0  # what the score gives breaks the order of the fingers
 
@@ -57,7 +59,6 @@ class Pluck:
     given: tuple[int, ...]  # letters that the score gives, 0 for none
     wait_s: float  # since the group before
     broken: bool  # its upper note is part of a broken chord
-
 
 
 def finger_right(score: Score) -> Score:
