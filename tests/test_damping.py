@@ -214,6 +214,7 @@ def test_a_rest_is_graded_by_what_the_string_would_ring_into():
     stop = plan_stops(score)[0]
     assert (stop.reason, stop.over.below, stop.clash) == (Reason.REST, True, Clash.MIDDLE)
     assert stop.next_note == -1
+    assert (stop.due, stop.heard_at) == (2 * Q, 4 * Q)
     # Where its own string is played next, there is nothing to ring into.
     assert plan_stops(piece("4/4", "E2 2, - 2, E2 4", "B3 4, B3 4"))[0].clash is Clash.LOW
     # Two bars later it has faded.

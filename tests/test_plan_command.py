@@ -65,6 +65,16 @@ def test_one_stop_in_full(capsys):
     assert len(yes) + len(no) == 7  # every way of the trade is told
 
 
+def test_a_stop_into_a_rest_tells_what_it_would_ring_into(capsys):
+    # Étude 3, bar 4: the low E ends at the rest; under the A of bar 5 (A minor) it would lie below the bass.
+    code, out, _ = run(capsys, "plan", UMBRELLA.with_name("03-rain-on-the-skylight.musicxml"), "--stop", "7")
+    assert code == 0
+    assert out.splitlines()[1:3] == [
+        "It must end at 4:3: rest.",
+        "If it rings on: muddies, below the bass, at 5:1: it belongs to the chord there, Am.",
+    ]
+
+
 def test_what_may_ring_is_kept_beside_the_score(capsys, score):
     assert damps(capsys, score)[1]["reason"] == "next-bass"
     code, _, err = run(capsys, "plan", score, "--free", "2:1")

@@ -84,7 +84,7 @@ class _Planner:
 
     def stop(self, row: int) -> Stop:
         due, reason, next_note = self._end(row)
-        over = self._ring_over(due, row, next_note, reason)
+        over, heard_at = self._ring_over(due, row, next_note, reason)
         if reason is Reason.FREE:
             next_note = -1
         asked = reason not in (Reason.FREE, Reason.REPLACED)
@@ -104,6 +104,7 @@ class _Planner:
             over=over,
             wanted=asked and bool(ways.feasible) and self._wanted(row, reason, over),
             lenient=reason is Reason.END,
+            heard_at=heard_at,
             broken=reason is Reason.NEXT_BASS and row in self.broken,
         )
 
@@ -203,18 +204,22 @@ class _Planner:
         last = bisect_right(self.onset, tick) if until is None else bisect_left(self.onset, until)
         return [r for r in range(first, last) if self.over[r] > tick and not self.grace[r]]
 
-    def _ring_over(self, due: int, row: int, next_note: int, reason: Reason) -> RingOver:
-        """Return what is heard if a bass rings on past ``due``: into a rest, up to the next bass."""
+    def _ring_over(self, due: int, row: int, next_note: int, reason: Reason) -> tuple[RingOver, int]:
+        """Return what is heard at worst if a bass rings on past ``due``, and when.
+
+        Into a rest it rings up to the next bass.
+        """
         over = self._ring_over_at(due, row, next_note)
         if reason not in (Reason.REST, Reason.MARKED) or next_note >= 0:
-            return over
+            return over, due
         at = bisect_left(self.bass_onsets, due)
         if at == len(self.basses) or self.string[self.basses[at]] == self.string[row]:
-            return over
+            return over, due
         later = self.bass_onsets[at]
         if later > due + self.score.bars[self.score.bar_index(due)].full_length:
-            return over  # it will have faded
-        return max(over, self._ring_over_at(later, row, self.basses[at]), key=lambda found: found.rank)
+            return over, due  # it will have faded
+        there = self._ring_over_at(later, row, self.basses[at])
+        return (there, later) if there.rank > over.rank else (over, due)
 
     def _ring_over_at(self, due: int, row: int, next_note: int) -> RingOver:
         chord, bass = self._chord(due, row, next_note)

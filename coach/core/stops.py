@@ -41,6 +41,7 @@ class Stop:
     over: RingOver  # what would be heard if it rang on
     wanted: bool  # asked for, and judged
     lenient: bool  # at the end of the piece or chunk
+    heard_at: int = 0  # tick at which a ring-over is worst: the due point, or into a rest the next bass
     broken: bool = False  # a note of a broken chord, which rings on with the others
 
     @property

@@ -220,8 +220,11 @@ def _advice(way: Way, stop: Stop) -> str:
 
 
 def _why_clash(prepared: Preparation, stop: Stop) -> str:
-    chord = prepared.harmony.at(stop.due)
+    """Return how a ring-over would be heard, where, and whether it would belong to the chord there."""
     grade = plan_words.over_words(stop)
+    if stop.heard_at != stop.due:
+        grade = plan_words.HEARD_LATER.format(grade=grade, place=_end_words(prepared.score, stop.heard_at))
+    chord = prepared.harmony.at(stop.heard_at)
     if chord is None or chord.name is None:
         return grade
     told = plan_words.TRUE_CHORD if stop.in_chord else plan_words.NO_CHORD_NOTE
