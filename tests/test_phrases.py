@@ -286,7 +286,7 @@ def test_chunks_of_twelve_bars():
     assert found[12] == [(0, 11)]
     assert [(c.first, c.last, c.size) for c in form.chunks if c.join] == [(3, 4, 2), (7, 8, 2)]
     assert chunk_line(score, form) == (
-        "Chunks of four: 1–4, 5–8, 9–12; joins: 4–5, 8–9; of eight: 1–8, 9–12.  "
+        "Chunks of four: 1–4, 5–8, 9–12; joins: 4–5, 8–9; of eight: 1–8. "
         "Play each on to the next note, so that its last bass stops in time."
     )
 

@@ -103,17 +103,18 @@ def chunk_line(score: Score, form: Form) -> str:
     if len(fours) > 1:
         parts = [FOURS.format(chunks=_list(score, fours))]
         joins = [c for c in form.chunks if c.join]
-        eights = _of(form, 8)
+        known = {(c.first, c.last) for c in fours}
+        eights = [c for c in _of(form, 8) if (c.first, c.last) not in known]
         if joins:
             parts.append(SEAMS.format(chunks=_list(score, joins)))
-        if len(eights) > 1 and len(eights) < len(fours):
+        if eights and not all(_whole(score, c) for c in eights):
             parts.append(EIGHTS.format(chunks=_list(score, eights)))
         halves = [c for c in form.chunks if c.size > 8 and not _whole(score, c)]
         if halves:
             parts.append(HALVES.format(chunks=", ".join(_written(score, c) for c in halves)))
     elif len(_of(form, 2)) > 1:
         parts = [TWOS.format(chunks=_list(score, _of(form, 2)))]
-    return f"{'; '.join(parts)}.  {PLAY_INTO}" if parts else ""
+    return f"{'; '.join(parts)}. {PLAY_INTO}" if parts else ""
 
 
 def _of(form: Form, size: int) -> list[Chunk]:
