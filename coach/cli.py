@@ -67,6 +67,14 @@ def _parser() -> argparse.ArgumentParser:
     play.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
     _add_level(play)
     play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    play.add_argument(
+        "--show",
+        choices=("everything", "gross", "after", "second"),
+        default="everything",
+        help="how much is marked while you play: everything, gross faults, all after each pass, all after "
+        "every second pass; it grows less as passes become clean (default everything)",
+    )
+    play.add_argument("--steady", action="store_true", help="go on showing as much as at the start")
     _add_page(play)
     play.set_defaults(run=_play)
 
@@ -202,6 +210,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _play(options: argparse.Namespace) -> int:
     from coach.app.piece import open_piece
     from coach.app.play import run_play
+    from coach.core.feedback import Amount
     from coach.files.settings import load_settings, read_profile
 
     piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
@@ -212,6 +221,8 @@ def _play(options: argparse.Namespace) -> int:
         profile=read_profile(options.profile) if options.profile else None,
         tolerance_ms=options.tolerance,
         level=options.level,
+        amount=Amount(options.show),
+        fixed=options.steady,
         headless=options.headless,
         screenshot=options.screenshot,
         night=options.night,

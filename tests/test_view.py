@@ -3,6 +3,8 @@
 import pytest
 
 from coach.core.events import End, NoteOff, NoteOn
+from coach.core.feedback import Amount
+from coach.core.outcomes import Outcomes
 from coach.core.session import Session
 from coach.core.shapes import RingState
 from coach.core.view import Viewer
@@ -83,3 +85,21 @@ def test_rings_of_passes_long_past_are_not_reckoned_again(monkeypatch):
     viewer.view(session.now_us)
     assert len(session.matching.matches) == 160
     assert all(index >= 160 - 12 for index in asked)
+
+
+def test_passes_long_past_are_not_looked_through_again_to_know_how_much_to_show(monkeypatch):
+    session = fed([e for k in range(20) for e in through(1.0 + 11 * k)])
+    viewer = Viewer(session, amount=Amount.AFTER, fixed=False)
+    viewer.view(session.now_us)
+    asked = []
+    judged = Outcomes._judged
+    monkeypatch.setattr(Outcomes, "_judged", lambda self, m: (asked.append(m.index), judged(self, m))[1])
+    viewer.view(session.now_us)
+    assert all(index >= 160 - 16 for index in asked)
+    assert viewer.course(session.now_us).amount is Amount.SECOND  # after eighteen clean passes
+
+
+def test_a_page_that_shows_everything_asks_for_no_outcome(monkeypatch):
+    session = fed(through(1.0))
+    monkeypatch.setattr(Outcomes, "at", lambda self, now_us: pytest.fail("asked"))
+    assert Viewer(session).view(session.now_us).rings

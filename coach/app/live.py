@@ -15,9 +15,11 @@ from pathlib import Path
 from typing import Protocol
 
 from coach.app.sitting import Sitting
+from coach.core.feedback import Amount
 from coach.core.report import report
 from coach.core.shapes import Foot, Summary
 from coach.core.summary import pass_sentence
+from coach.core.view import Viewer
 from coach.devices.messages import Finished, Heard, PortState
 from coach.screen.window import Action, Window
 
@@ -40,13 +42,24 @@ class Source(Protocol):
 class Live:
     """One live sitting in a window."""
 
-    def __init__(self, sitting: Sitting, window: Window, *, tempo: str = "") -> None:
+    def __init__(
+        self,
+        sitting: Sitting,
+        window: Window,
+        *,
+        tempo: str = "",
+        amount: Amount = Amount.EVERYTHING,
+        fixed: bool = True,
+    ) -> None:
+        """``amount``: how much is shown while playing; unless ``fixed`` it fades as passes become clean."""
         self.sitting, self.window, self._tempo = sitting, window, tempo
+        self.viewer = Viewer(sitting.session, amount=amount, fixed=fixed)
         self._queue: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
         self.port_text, self.port_open = "", True
         self.port_name = ""
         self._message, self._message_until_ns = "", 0
-        self._told = 0  # passes that have had their sentence
+        self._next_messages: list[str] = []  # to be said when the present one has stood long enough
+        self._told = self._changes_told = 0  # passes that have had their sentence, changes of the amount
 
     def on_message(self, message: Heard | PortState | Finished) -> None:
         """Take a message on any thread."""
@@ -87,8 +100,9 @@ class Live:
                     return not event.closed
             if self._drain():
                 return True
-            self.sitting.tick(time.perf_counter_ns())
-            self._tell_pass()
+            now_ns = time.perf_counter_ns()
+            self.sitting.tick(now_ns)
+            self._tell_pass(now_ns)
             self._show()
 
     def _drain(self) -> bool:
@@ -108,16 +122,26 @@ class Live:
                 case Finished():
                     finished = True
 
-    def _tell_pass(self) -> None:
-        """When a pass is over and settled, say its worst fault for a while."""
-        passes = self.sitting.session.matching.passes
-        over = sum(1 for one in passes if one.closed)
-        if over > self._told:
-            self._told = over
-            self._message = pass_sentence(report(self.sitting.session), passes[over - 1].number)
-            self._message_until_ns = time.perf_counter_ns() + MESSAGE_NS
-        elif self._message and time.perf_counter_ns() > self._message_until_ns:
-            self._message = ""
+    def _tell_pass(self, now_ns: int) -> None:
+        """When a pass is over and settled, say its worst fault for a while; before it what shows from now on.
+
+        Nothing is said of a pass whose marks are still kept back.
+        """
+        session = self.sitting.session
+        now = self.viewer.course(self.sitting.now_us(now_ns))
+        said = list(now.changes[self._changes_told :])
+        self._changes_told = max(self._changes_told, len(now.changes))
+        if now.final > self._told:
+            self._told = now.final
+            result = report(session)
+            clean = result.passes[now.final - 1].clean
+            if now.shown >= now.final and not (said and clean):  # "three clean passes" has said it
+                said.append(pass_sentence(result, now.final))
+        if said:
+            self._next_messages, self._message_until_ns = said, now_ns
+        if now_ns >= self._message_until_ns:
+            self._message = self._next_messages.pop(0) if self._next_messages else ""
+            self._message_until_ns = now_ns + MESSAGE_NS
 
     def _show(self) -> None:
         now_us = self.sitting.now_us(time.perf_counter_ns())
@@ -125,7 +149,7 @@ class Live:
         failed = recorder.failed if recorder is not None else None
         port, alarm = failed or self.port_text, bool(failed) or not self.port_open
         self.window.show(
-            self.sitting.viewer.view(
+            self.viewer.view(
                 now_us, foot=Foot(tempo=self._tempo, port=port, alarm=alarm, message=self._message)
             )
         )

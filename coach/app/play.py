@@ -17,6 +17,7 @@ from coach.app.sitting import Sitting, limits_of
 from coach.app.terms import terms_beside
 from coach.core import words
 from coach.core.errors import CoachError, PortError
+from coach.core.feedback import Amount
 from coach.core.profile import Profile
 from coach.core.shapes import Summary
 from coach.devices.messages import Finished, Heard, PortState
@@ -37,12 +38,17 @@ def run_play(
     profile: Profile | None,
     tolerance_ms: float | None,
     level: str | None,
+    amount: Amount = Amount.EVERYTHING,
+    fixed: bool = False,
     headless: bool,
     screenshot: Path | None,
     night: bool,
     size: tuple[int, int] | None,
 ) -> int:
-    """Follow the guitar until the player leaves; print the summary and where the take is."""
+    """Follow the guitar until the player leaves; print the summary and where the take is.
+
+    ``amount``: how much is shown while playing; unless ``fixed`` it fades as passes become clean.
+    """
     terms, notices = terms_beside(piece, level)
     of_score = (f"{piece.path.name}: {notice}" for notice in (*piece.notices, *notices))
     for notice in (*settings.notices, *of_score):
@@ -65,7 +71,7 @@ def run_play(
     if window is None:
         summary, name = _play_unseen(sitting, port, remembered)
     else:
-        live = Live(sitting, window, tempo=words.tempo_words(piece.score))
+        live = Live(sitting, window, tempo=words.tempo_words(piece.score), amount=amount, fixed=fixed)
         if chosen is None:
             live.port_text, live.port_open = words.WAITING_FOR_PORT, False
         try:

@@ -8,6 +8,8 @@ from dataclasses import replace
 
 from coach.core import words
 from coach.core.damping import Stop
+from coach.core.feedback import Amount, Course, course, shown_drifts, shown_marks, shown_rings
+from coach.core.outcomes import Outcomes
 from coach.core.passes import Anchor, Pass
 from coach.core.pitch import name
 from coach.core.report import onsets_of, pass_onsets
@@ -28,8 +30,11 @@ EMPTY_FOOT = Foot()
 class Viewer:
     """Builds views of one session; keeps what is costly and seldom changes."""
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, *, amount: Amount = Amount.EVERYTHING, fixed: bool = True) -> None:
+        """``amount``: how much is shown while playing; unless ``fixed`` it fades as passes become clean."""
         self.session = session
+        self.amount, self.fixed = amount, fixed
+        self._outcomes = Outcomes(session)
         score = session.score
         bars = session.chunk or (0, len(score.bars) - 1)
         self.first_bar, self.last_bar = bars
@@ -67,12 +72,16 @@ class Viewer:
         marks: list[NoteMark] = []
         drifts: list[DriftMark] = []
         shown = self._shown_bars(passes[:last])
+        hiding = not (self.fixed and self.amount is Amount.EVERYTHING) and not session.ended
+        now = self.course(now_us) if hiding else None
         for number in sorted({number for number, _ in shown}):
             one = passes[number - 1]
             near = (bar - NEAR_BARS, bar + NEAR_BARS) if one is during else self._rings.everywhere
-            rings += (r for r in self._rings.of_pass(one, now_us, near) if (number, r.bar) in shown)
-            marks += (m for m in self._marks(one, near) if (number, m.bar) in shown)
-            drifts += (d for d in self._drift_marks(one) if (number, d.bar) in shown)
+            much = Amount.EVERYTHING if now is None else now.amount_of(number)
+            pass_rings = (r for r in self._rings.of_pass(one, now_us, near) if (number, r.bar) in shown)
+            rings += shown_rings(pass_rings, much)
+            marks += shown_marks((m for m in self._marks(one, near) if (number, m.bar) in shown), much)
+            drifts += shown_drifts((d for d in self._drift_marks(one) if (number, d.bar) in shown), much)
         live = last == len(passes) and not session.ended
         return View(
             first_bar=self.first_bar,
@@ -88,6 +97,10 @@ class Viewer:
             foot=self._foot(tick if live else None, foot),
             finished=session.ended,
         )
+
+    def course(self, now_us: int) -> Course:
+        """Return which passes are over, how much is shown now, and what was said of that on the way."""
+        return course(self._outcomes.at(now_us), self.amount, fixed=self.fixed)
 
     def _empty(self, start: int, foot: Foot) -> View:
         return View(

@@ -88,6 +88,17 @@ STRAY_SENTENCE = "bar {bar}: string {string} rang for {amount} and nobody asked 
 DRIFT_WORST = "The time strayed most in bar {bar}: {drift}."
 DRIFT_NONE = "The time was steady."
 PASS_CLEAN = "{bars}: clean."
+# By core.feedback.Amount: what is said when it becomes less, or more again, while playing.
+SHOWN_LESS = {
+    "gross": "Three clean passes: only gross faults now show as you play.",
+    "after": "Three clean passes: the marks now come after each pass.",
+    "second": "Three clean passes: the marks now come after every second pass.",
+}
+SHOWN_MORE = {
+    "everything": "Two passes with faults: every mark shows again as you play.",
+    "gross": "Two passes with faults: gross faults show again as you play.",
+    "after": "Two passes with faults: the marks come after each pass again.",
+}
 NEXT_DRILL = "Next, play {bars} slowly, three clean times in a row: {todo}."
 NEXT_FASTER = "Next, play it again a little faster."
 NEXT_SLOWER = "Next, play it again a little slower."
