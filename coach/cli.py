@@ -54,7 +54,10 @@ def _parser() -> argparse.ArgumentParser:
         description="A muting and timing coach for classical guitar with a hexaphonic pickup.",
     )
     parser.add_argument("--version", action="version", version=f"coach {__version__}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    parser.set_defaults(run=_first)
+    commands = parser.add_subparsers(
+        title="commands", metavar="COMMAND", description="Without a command the first page opens."
+    )
 
     demo = commands.add_parser("demo", help="play an included take through the whole program")
     _add_page(demo)
@@ -94,6 +97,9 @@ def _parser() -> argparse.ArgumentParser:
 
     _add_plan(commands.add_parser("plan", help="prepare a piece: strings, fingers, harmony, stops, form"))
     _add_exercise(commands.add_parser("exercise", help="write an exercise out of a piece, as MusicXML"))
+
+    entry = commands.add_parser("desktop", help="put coach among the desktop's programs (Linux)")
+    entry.set_defaults(run=_desktop)
 
     ports = commands.add_parser("ports", help="list the MIDI ports")
     ports.set_defaults(run=_ports)
@@ -193,6 +199,24 @@ def _size(text: str) -> tuple[int, int]:
 
 
 # The parts are imported where they are needed: `coach plan` loads no window, `coach --help` nothing.
+
+
+def _first(options: argparse.Namespace) -> int:
+    from coach.app.first import run_first
+
+    try:
+        return run_first()
+    except CoachError as error:  # no display: a terminal is all there is
+        print(f"coach: {error}\n", file=sys.stderr)
+        _parser().print_help()
+        return 2
+
+
+def _desktop(options: argparse.Namespace) -> int:
+    from coach.app.first import install_entry
+
+    print(f"Written: {install_entry()}")
+    return 0
 
 
 def _demo(options: argparse.Namespace) -> int:

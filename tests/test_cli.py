@@ -194,3 +194,20 @@ def test_a_score_name_that_no_file_can_have(capsys):
     code, out, err = run(capsys, "plan", "x" * 300 + ".musicxml")
     assert (code, out) == (1, "")
     assert "cannot be opened" in one_line(err)
+
+
+def test_without_a_display_the_first_page_gives_way_to_the_commands(capsys):
+    code, out, err = run(capsys)
+    assert code == 2
+    assert err.startswith("coach: ")
+    assert "no display" in err
+    for command in ("plan", "exercise", "play", "review", "demo", "ports", "desktop"):
+        assert f"\n    {command} " in out
+
+
+def test_the_desktop_gets_an_entry(capsys, tmp_path):
+    code, out, _ = run(capsys, "desktop")
+    path = out.removeprefix("Written: ").strip()
+    assert code == 0
+    assert path.startswith(str(tmp_path))
+    assert "Exec=" in Path(path).read_text("utf-8")

@@ -1,0 +1,301 @@
+"""The first page drawn, and its window: what `coach` alone opens."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import threading
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import pygame
+
+from coach.core.errors import CoachError
+from coach.screen import first_words as said
+from coach.screen import lettering
+from coach.screen.first_layout import lay_out
+from coach.screen.first_model import FirstModel, Key, Spot
+from coach.screen.first_shapes import FirstLayout, Number, Stroke
+from coach.screen.pencil import Patch, Sheet
+from coach.screen.stamps import Stamp, paint, placed
+from coach.screen.theme import DAY, NIGHT, Colour, Palette, Sizes
+from coach.screen.window import LEAST, NO_DISPLAY, SCREEN_SHARE, WM_CLASS
+
+KEYS = {
+    pygame.K_UP: Key.UP,
+    pygame.K_DOWN: Key.DOWN,
+    pygame.K_LEFT: Key.LEFT,
+    pygame.K_RIGHT: Key.RIGHT,
+    pygame.K_TAB: Key.TAB,
+    pygame.K_HOME: Key.HOME,
+    pygame.K_END: Key.END,
+    pygame.K_RETURN: Key.ENTER,
+    pygame.K_KP_ENTER: Key.ENTER,
+    pygame.K_SPACE: Key.ENTER,
+    pygame.K_PAGEDOWN: Key.NEXT,
+    pygame.K_PAGEUP: Key.OPEN,
+    pygame.K_p: Key.PLAY,
+    pygame.K_m: Key.PREPARE,
+    pygame.K_b: Key.LOOK_BACK,
+    pygame.K_g: Key.OTHER_PORT,
+    pygame.K_F1: Key.HELP,
+    pygame.K_h: Key.HELP,
+    pygame.K_ESCAPE: Key.ESCAPE,
+    pygame.K_q: Key.ESCAPE,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """Something a person did to the page."""
+
+    key: Key | None = None
+    spot: Spot | None = None
+    dropped: Path | None = None
+    closed: bool = False
+
+
+def key_of(event: pygame.event.Event) -> Key | None:
+    """Return what a pressed key says."""
+    return Key.HELP if event.unicode == "?" else KEYS.get(event.key)
+
+
+# --- drawing ------------------------------------------------------------------------------------
+
+
+def draw(surface: pygame.Surface, page: FirstLayout, palette: Palette) -> None:
+    """Draw a page that was laid out for the size of ``surface``."""
+    surface.fill(palette.paper)
+    tones = {"ink": palette.ink, "pencil": palette.pencil}
+    stamps: list[Stamp] = []
+    for stroke in page.strokes:
+        stamps.append(_stroked(stroke, palette))
+    for line in page.lines:
+        written = lettering.words(line.text, round(line.height), tones[line.tone], hand=line.hand)
+        top = round(line.y + line.height / 2) - written.baseline
+        stamps.append(Stamp(written.surface, round(line.x), top))
+    for number in page.numbers:
+        stamps += _number(number, palette)
+    paint(surface, stamps)
+
+
+def measured(text: str, height: float, hand: bool) -> float:
+    """Return how wide a line will be: the measure that ``lay_out`` asks for."""
+    return float(lettering.words(text, round(height), DAY.ink, hand=hand).width)
+
+
+def _stroked(stroke: Stroke, palette: Palette) -> Stamp:
+    length = round(stroke.other[0] - stroke.one[0])
+    colour = palette.ink if stroke.kind == "focus" else palette.faint
+    return placed(_line(length, stroke.width, colour), *stroke.one)
+
+
+@lru_cache(maxsize=64)
+def _line(length: int, width: float, colour: Colour) -> Patch:
+    swing = width * 0.22
+    sheet = Sheet((-width, -width - swing, length + width, width + swing), colour, width * 8)
+    sheet.line((0, 0), (length, 0), width, 5, swing)
+    return sheet.patch()
+
+
+def _number(number: Number, palette: Palette) -> list[Stamp]:
+    size = round(number.size)
+    sign = lettering.string_number(number.string, size, palette.ink)
+    stamps = [Stamp(sign, round(number.x - size / 2), round(number.y - size / 2))]
+    if number.ringed:
+        stamps.append(placed(_ring(size, palette.ink), number.x, number.y))
+    elif number.ticked:
+        stamps.append(placed(_tick(size, palette.pencil), number.x, number.y))
+    return stamps
+
+
+@lru_cache(maxsize=8)
+def _ring(size: int, colour: Colour) -> Patch:
+    radius, width = size * 0.62, size * 0.16
+    reach = radius * 1.25 + width
+    sheet = Sheet((-reach, -reach, reach, reach), colour, size)
+    sheet.loop(radius, radius, width, 3)
+    return sheet.patch()
+
+
+@lru_cache(maxsize=8)
+def _tick(size: int, colour: Colour) -> Patch:
+    sheet = Sheet((-size * 0.4, size * 0.5, size * 0.5, size), colour, size)
+    corners = [(-size * 0.18, size * 0.68), (-size * 0.04, size * 0.82), (size * 0.26, size * 0.58)]
+    sheet.stroke(corners, max(size * 0.07, 1.5))
+    return sheet.patch()
+
+
+# --- the window ---------------------------------------------------------------------------------
+
+
+class FirstPage:
+    """The window of the first page, or a surface of its own ``offscreen``.  One thread, but for ``wake``."""
+
+    def __init__(
+        self,
+        model: FirstModel,
+        *,
+        size: tuple[int, int] | None = None,
+        night: bool = False,
+        fullscreen: bool = False,
+        offscreen: bool = False,
+    ) -> None:
+        """Raises CoachError where there is no display (``offscreen`` needs none)."""
+        self.model = model
+        self.palette: Palette = NIGHT if night else DAY
+        self.fullscreen = fullscreen
+        self._offscreen, self._wish = offscreen, size
+        self._woken = threading.Event()
+        self.surface = pygame.Surface(size or (1920, 1080)) if offscreen else self._open()
+        self.layout = FirstLayout()
+        self._shown: tuple[object, ...] | None = None
+        self.show()
+
+    @property
+    def night(self) -> bool:
+        """Whether the page is dark."""
+        return self.palette is NIGHT
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """The size to open the next window with."""
+        return self._wish if self.fullscreen and self._wish else self.surface.get_size()
+
+    def show(self) -> bool:
+        """Draw what the model says now; return whether anything had changed."""
+        if self._shown == self.model.state:
+            return False
+        width, height = self.surface.get_size()
+        sizes = Sizes.of(max(width, LEAST[0]), max(height, LEAST[1]))
+        self.layout = lay_out(self.model, sizes, measured)
+        draw(self.surface, self.layout, self.palette)
+        self._shown = self.model.state
+        self._flip()
+        return True
+
+    def wait(self, timeout_ms: int) -> list[Done]:
+        """Return what a person did, at latest after ``timeout_ms``; ``wake`` ends it early."""
+        found: list[Done] = []
+        first = pygame.event.wait(max(timeout_ms, 1))
+        self._woken.clear()
+        for event in (first, *pygame.event.get()):
+            match event.type:
+                case pygame.QUIT:
+                    found.append(Done(closed=True))
+                case pygame.VIDEORESIZE:
+                    self._resized()
+                case pygame.VIDEOEXPOSE:
+                    self._flip()
+                case pygame.DROPFILE:
+                    found.append(Done(dropped=Path(event.file)))
+                case pygame.MOUSEBUTTONDOWN if event.button in (1, 4, 5):
+                    found += self._pointed(event)
+                case pygame.KEYDOWN if event.key == pygame.K_l:
+                    self.palette = DAY if self.night else NIGHT
+                    self._shown = None
+                case pygame.KEYDOWN if event.key in (pygame.K_f, pygame.K_F11):
+                    self._turn_full()
+                case pygame.KEYDOWN if (key := key_of(event)) is not None:
+                    found.append(Done(key))
+        return found
+
+    def wake(self) -> None:
+        """End a ``wait``, from any thread."""
+        if not self._woken.is_set() and not self._offscreen and pygame.display.get_init():
+            self._woken.set()
+            with contextlib.suppress(pygame.error):  # the window was closed in this very moment
+                pygame.event.post(pygame.event.Event(pygame.USEREVENT))
+
+    def screenshot(self, path: Path) -> None:
+        """Write what the page shows as a PNG.  Raises CoachError where it cannot be written."""
+        buffer = io.BytesIO()
+        pygame.image.save(self.surface, buffer, "page.png")
+        try:
+            path.write_bytes(buffer.getvalue())
+        except OSError as error:
+            what = f"the picture cannot be written ({error.strerror})"
+            raise CoachError(str(path), what, "choose another place") from None
+
+    def close(self) -> None:
+        """Close the window."""
+        if not self._offscreen:
+            pygame.display.quit()
+
+    def __enter__(self) -> FirstPage:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _pointed(self, event: pygame.event.Event) -> list[Done]:
+        if event.button in (4, 5):  # the wheel
+            return [Done(Key.UP if event.button == 4 else Key.DOWN)]
+        spot = self.layout.spot_at(*event.pos)
+        if spot is None:
+            spot = Spot() if self.model.helping else None
+        return [] if spot is None else [Done(spot=spot)]
+
+    def _open(self) -> pygame.Surface:
+        os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
+        os.environ.setdefault("SDL_VIDEO_WAYLAND_WMCLASS", WM_CLASS)
+        remedy = "start it from a desktop, or name a command"
+        try:
+            pygame.display.init()
+            driver = pygame.display.get_driver()
+            if driver in NO_DISPLAY and os.environ.get("SDL_VIDEODRIVER", "") != driver:
+                raise pygame.error("there is no display here")
+            pygame.display.set_caption(said.TITLE)
+            pygame.display.set_icon(icon(64))
+            surface = self._mode()
+        except pygame.error as error:
+            pygame.display.quit()
+            raise CoachError("window", f"no window can be opened ({error})", remedy) from None
+        pygame.key.set_repeat(350, 60)
+        pygame.event.set_blocked([pygame.MOUSEMOTION, pygame.KEYUP, pygame.TEXTINPUT, pygame.ACTIVEEVENT])
+        pygame.event.set_allowed([pygame.DROPFILE])
+        return surface
+
+    def _mode(self) -> pygame.Surface:
+        if self.fullscreen:
+            return pygame.display.set_mode((0, 0), pygame.FULLSCREEN)
+        size = self._wish
+        if size is None:
+            wide, tall = pygame.display.get_desktop_sizes()[0]
+            size = max(round(wide * SCREEN_SHARE), LEAST[0]), max(round(tall * SCREEN_SHARE), LEAST[1])
+        return pygame.display.set_mode(size, pygame.RESIZABLE)
+
+    def _turn_full(self) -> None:
+        if not self.fullscreen:
+            self._wish = self.surface.get_size()
+        self.fullscreen = not self.fullscreen
+        self.surface = self._mode()
+        self._shown = None
+
+    def _resized(self) -> None:
+        surface = pygame.display.get_surface()
+        if surface is not None:
+            self.surface = surface
+            self._shown = None
+
+    def _flip(self) -> None:
+        if not self._offscreen:
+            pygame.display.flip()
+
+
+def icon(size: int) -> pygame.Surface:
+    """Return the program's icon: a damp sign on paper."""
+    made = pygame.Surface((size, size))
+    made.fill(DAY.paper)
+    sign = lettering.sign(lettering.DAMP, round(size * 0.8), DAY.ink)
+    made.blit(sign, ((size - sign.get_width()) // 2, (size - sign.get_height()) // 2))
+    return made
+
+
+def icon_png(size: int) -> bytes:
+    """Return the icon as a PNG."""
+    buffer = io.BytesIO()
+    pygame.image.save(icon(size), buffer, "icon.png")
+    return buffer.getvalue()

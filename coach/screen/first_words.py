@@ -1,0 +1,94 @@
+"""Every sentence of the first page, in one place, ready to translate."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+
+from coach.core.errors import CoachError
+
+TITLE = "coach"
+SCORES, TAKES = "Scores", "Takes"
+TODAY = "Today"
+TODAY_FROM = "Today, after the take of “{title}”"
+PLACE = "{row} of {all}"
+NO_SCORES = "Drop a score on this page."
+NO_TAKES = "None yet: what you play is kept here."
+PLUCK = "Pluck each string: does its number answer?"
+HEARD = "The guitar is heard."
+WAITING = "Waiting for the guitar"
+SEVERAL = "Several ports: press g until the guitar answers"
+BEGIN = "Begin with “{title}”: play it through once, slowly."
+BEGIN_ANY = "Drop a score on this page, and begin slowly."
+MAKING = "The marked page of “{title}” is being made …"
+MADE = "The marked page is written: {path}"
+NO_PORTS = "No MIDI port is there: plug in the guitar's converter and switch it on."
+LISTENING = "Listening at {name}: pluck the strings, and press g again if none answers."
+ONE_PORT = "There is no other port than {name}."
+SCORE_ADDED = "“{title}” stands among the scores now."
+DROP_SCORE = "drop the score it was played from on this page, then look back again"
+CHOOSE_PORT = "press g until the guitar's port is named"
+SEE_HELP = "see the keys with F1"
+
+# What can be done with a row: the letter, and the word beside it.
+PLAY = ("p", "play")
+PREPARE = ("m", "print it marked")
+LOOK_BACK = ("b", "look back")
+OTHER_PORT = ("g", "another port")
+FOOT = (("Enter", "open"), ("Tab", "other column"), ("F1", "keys"), ("Esc", "leave"))
+
+HELP_TITLE = "Keys"
+HELP_LINES = (
+    ("↑  ↓", "choose a row"),
+    ("Tab  ←  →", "from the scores to the takes and back"),
+    ("Enter", "play the score, look back at the take"),
+    ("p", "play the score"),
+    ("m", "print the marked score, as a PDF file"),
+    ("b", "look back at the take"),
+    ("g", "listen at another port"),
+    ("pedal", "page forward: next row; page back: open it"),
+    ("mouse", "click a row, click it again to open it"),
+    ("drop a file", "a score joins the scores, a take is opened"),
+    ("l   f", "lamp: day or night paper; full screen"),
+    ("F1  ?", "this sheet"),
+    ("Esc", "leave"),
+)
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
+)  # fmt: skip
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def day_words(moment: datetime, today: date) -> str:
+    """Return when a take was played, in plain words: ``today, 18:20``, ``on Monday``, ``4 May``."""
+    days = (today - moment.date()).days
+    if days in (0, 1):
+        return f"{'yesterday' if days else 'today'}, {moment:%H:%M}"
+    if 1 < days < 7:
+        return f"on {WEEKDAYS[moment.weekday()]}"
+    year = "" if moment.year == today.year else f" {moment.year}"
+    return f"{moment.day} {MONTHS[moment.month - 1]}{year}"
+
+
+def fault_words(error: CoachError) -> str:
+    """Return an error as one sentence for a person who never typed a command."""
+    remedy = error.remedy
+    if "--score" in remedy:
+        remedy = DROP_SCORE
+    elif "--port" in remedy or "coach ports" in remedy:
+        remedy = CHOOSE_PORT
+    elif "--" in remedy:
+        remedy = SEE_HELP
+    where = Path(error.where).name if "/" in error.where or "\\" in error.where else error.where
+    return f"{where}: {error.what}; {remedy}."
+
+
+def port_words(state: str, text: str, heard: bool) -> str:
+    """Return how the guitar stands, from a ``PortState``'s state and text."""
+    if state == "open":
+        return HEARD if heard else PLUCK
+    if state in ("", "waiting"):
+        return WAITING
+    return SEVERAL if state == "ambiguous" else text
