@@ -102,8 +102,11 @@ def missing(*programs: str) -> str | None:
 
 
 @contextlib.contextmanager
-def xvfb(width: int = 1920, height: int = 1080) -> Iterator[str]:
-    """Yield the DISPLAY of an X server of our own without a screen."""
+def xvfb(width: int = 1920, height: int = 1080, *, frames: Path | None = None) -> Iterator[str]:
+    """Yield the DISPLAY of an X server of our own without a screen.
+
+    It keeps what it shows in the file ``Xvfb_screen0`` of the folder ``frames``, if one is given.
+    """
     read, write = os.pipe()
     process = subprocess.Popen(
         [
@@ -116,6 +119,7 @@ def xvfb(width: int = 1920, height: int = 1080) -> Iterator[str]:
             "-nolisten",
             "tcp",
             "-noreset",
+            *(["-fbdir", str(frames)] if frames is not None else []),
         ],
         pass_fds=[write],
         stdout=subprocess.DEVNULL,

@@ -100,21 +100,26 @@ class Binder:
         return None if engraved is None else self._refitted(self._bound(engraved, bars, sizes))
 
     def _plain_page(self, bars: tuple[int, int], sizes: Sizes) -> Page:
-        engraved = plain_staff(self.score, sizes.music_width, sizes.space, self._written(bars))
+        written = self._written(bars)
+        engraved = plain_staff(self.score, sizes.music_width, sizes.space, written, sizes.most_bars)
         return self._refitted(self._bound(engraved, bars, sizes))
 
     def _refitted(self, page: Page) -> Page:
-        """Return the page, or one that fits better: a slightly smaller staff, or all of it larger.
+        """Return the page, or one that fits better: fewer bars a line, a smaller staff, or all of it larger.
 
+        With fewer bars every way of a stop has room to be written.
         The smaller staff lets a second system stand on the page; what is larger is a chunk of few bars.
         """
         layout, sizes, better = page.layout, self.sizes, page.layout.better_space
-        if better is not None and better < page.sizes.space:
+        fewer = layout.fewer_bars
+        if fewer is not None and fewer < page.sizes.most_bars and page.sizes.growth == 1.0:
+            sizes = replace(page.sizes, most_bars=fewer)
+        elif better is not None and better < page.sizes.space:
             sizes = replace(page.sizes, space=better)
-        elif page.sizes is not sizes:
+        elif page.sizes.growth != 1.0 or page.sizes.space != sizes.space:
             return page  # fitted once is fitted well enough
         elif layout.growth > LEAST_GROWTH:
-            sizes = sizes.scaled(layout.growth)
+            sizes = page.sizes.scaled(layout.growth)
         else:
             return page
         if page.engraved.plain:
@@ -133,4 +138,5 @@ class Binder:
             return None
         written = self._written(bars)
         everything = written == (0, len(self.score.bar_ids) - 1)
-        return Request(self.xml, sizes.music_width, sizes.space, None if everything else written)
+        asked = None if everything else written
+        return Request(self.xml, sizes.music_width, sizes.space, asked, sizes.most_bars)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -62,10 +63,22 @@ class System:
 
     def surface(self, paper: Colour, ink: Colour) -> pygame.Surface:
         """Return the system as an opaque surface: ``ink`` on ``paper``."""
+        return self._inked(self.cover(), paper, ink)
+
+    def surfaces(self, paper: Colour, ink: Colour, light: Colour) -> tuple[pygame.Surface, pygame.Surface]:
+        """Return the system in two inks; both share their pixels, so the second costs nothing."""
         cover = self.cover()
+        return self._inked(cover, paper, ink), self._inked(cover, paper, light)
+
+    def _inked(self, cover: bytes, paper: Colour, ink: Colour) -> pygame.Surface:
         picture = pygame.image.frombuffer(cover, (self.width, self.height), "P")
-        picture.set_palette([_between(paper, ink, share / 255) for share in range(256)])
+        picture.set_palette(_shades(paper, ink))
         return picture
+
+
+@lru_cache(maxsize=8)
+def _shades(paper: Colour, ink: Colour) -> list[Colour]:
+    return [_between(paper, ink, share / 255) for share in range(256)]
 
 
 def _between(one: Colour, other: Colour, share: float) -> Colour:

@@ -53,12 +53,19 @@ def main() -> int:
 
 
 def engrave(
-    xml: str, width: int, space: float, bars: list[int] | None, music: str, text: str, family: str
+    xml: str,
+    width: int,
+    space: float,
+    bars: list[int] | None,
+    music: str,
+    text: str,
+    family: str,
+    most: int = MOST_BARS,
 ) -> Iterator[tuple[dict[str, Any], bytes]]:
     """Yield (measures, packed ink) of each system.
 
     ``bars`` are the first and last written bar, counted from 0; None is all.  ``music`` and ``text`` are
-    font files, ``family`` the text font's name.
+    font files, ``family`` the text font's name, ``most`` how many bars a line may have.
     """
     import verovio
     from resvg import usvg
@@ -95,20 +102,20 @@ def engrave(
     if bars is not None:
         toolkit.select({"measureRange": f"{bars[0] + 1}-{bars[1] + 1}"})
         toolkit.redoLayout()
-    fill = _spread_out(toolkit, xml, bars)
+    fill = _spread_out(toolkit, xml, bars, most)
     for page in range(1, toolkit.getPageCount() + 1):
         measures, ink = _system(toolkit.renderToSVG(page).replace("Times, serif", family), space, options)
         yield {**measures, "fill": fill}, ink
 
 
-def _spread_out(toolkit: Any, xml: str, bars: list[int] | None) -> float:
+def _spread_out(toolkit: Any, xml: str, bars: list[int] | None, most: int = MOST_BARS) -> float:
     """Spread the bars evenly over the lines; return how much of a single line the music itself fills."""
     names = [m.get("id") or "" for m in ElementTree.fromstring(xml).iter("measure")]
     names = names if bars is None else names[bars[0] : bars[1] + 1]
-    if toolkit.getPageCount() > 1 or len(names) > MOST_BARS:
+    if toolkit.getPageCount() > 1 or len(names) > most:
         toolkit.setOptions({"minLastJustification": 0.55})
         toolkit.redoLayout()
-        _balance(toolkit, names)
+        _balance(toolkit, names, most)
     if toolkit.getPageCount() > 1:
         return 1.0
     lines = re.findall(r'<path d="M[-\d.]+ [-\d.]+ L([-\d.]+) [-\d.]+"', toolkit.renderToSVG(1))
@@ -120,9 +127,9 @@ def _spread_out(toolkit: Any, xml: str, bars: list[int] | None) -> float:
     return min(max(fill, 0.05), 1.0)
 
 
-def _balance(toolkit: Any, names: list[str]) -> None:
+def _balance(toolkit: Any, names: list[str], most: int = MOST_BARS) -> None:
     """Widen the spacing until the bars stand evenly, and not too many of them, on a line."""
-    wanted = max(toolkit.getPageCount(), lines_for(len(names)))
+    wanted = max(toolkit.getPageCount(), lines_for(len(names), most))
     fine = len(names) <= MOST_BALANCED
     steps = MOST_STEPS if fine else COARSE_STEPS
 

@@ -25,8 +25,9 @@ from coach.screen import engraver_process
 from coach.screen.engraved import Box, Engraved, System
 from coach.screen.engraver_process import TIMEOUT_S, can_engrave, version
 from coach.screen.font_files import MUSIC, PRINT, PRINT_FAMILY
+from coach.screen.lines import MOST_BARS
 
-FORMAT = 9  # of the cache's files; raised whenever the child's answer or its look changes
+FORMAT = 10  # of the cache's files; raised whenever the child's answer or its look changes
 MOST_KEPT = 200  # cache files, the oldest go first
 COMMAND = (sys.executable, "-m", "coach.screen.engraver_child")
 
@@ -39,12 +40,13 @@ class Request:
     width: int  # pixels
     space: float  # pixels between two staff lines
     bars: tuple[int, int] | None = None  # first and last written bar, from 0; None is all
+    most: int = MOST_BARS  # on a line
 
     @property
     def key(self) -> str:
         """A digest of everything that shapes the answer."""
         parts = (str(FORMAT), version("verovio"), version("resvg"), self.xml)
-        rest = f"{self.width} {self.space} {self.bars}"
+        rest = f"{self.width} {self.space} {self.bars} {self.most}"
         return hashlib.sha256("\0".join((*parts, rest)).encode("utf-8", "surrogatepass")).hexdigest()
 
     def frame(self) -> bytes:
@@ -58,6 +60,7 @@ class Request:
                 "music": str(MUSIC),
                 "text": str(PRINT),
                 "family": PRINT_FAMILY,
+                "most": self.most,
             }
         ).encode()
         return engraver_process.frame(body)

@@ -10,7 +10,9 @@ from coach.screen.stamps import Stamp, placed
 from coach.screen.strokes import Strokes
 from coach.screen.theme import Colour, Sizes
 
-LEFT_OF_WAVE = 0.9  # what must stay of a line or a wave on each side of a figure that breaks it, in rows
+# What must stay of a line or a wave on each side of a figure that breaks it, in rows, by preference; at last
+# the figure may reach beyond what it breaks.
+STAYS = (0.9, 0.6, 0.3, -0.5)
 
 
 class Stretch(NamedTuple):
@@ -40,16 +42,15 @@ def figure_stamps(
     the stop, that it may break, as a height breaks a contour on a map.
     """
     row = strokes.row
-    short = words.removesuffix(" ms")
-    large, usual, small = (round(min(h, row * 0.92)) for h in (sizes.sign, sizes.words, sizes.quiet))
-    tries = ((words, large), (short, large), (words, usual), (short, usual), (short, small))
+    height = round(min(sizes.sign, row * 0.96))
+    texts = words, words.removesuffix(" ms")
     if after is not None:
-        for text, height in tries:
+        for text in texts:
             written = lettering.words(text, height, colour, hand=True)
             if written.width <= after.width:
                 return [Stamp(written.surface, round(after.left), _top(written, height, after.y))]
-    for height, stay in ((large, LEFT_OF_WAVE), (usual, LEFT_OF_WAVE), (small, 0.6), (small, 0.3)):
-        written = lettering.words(short, height, colour, hand=True)
+    written = lettering.words(texts[1], height, colour, hand=True)
+    for stay in STAYS:
         for one in breaks:
             if written.width + 2 * stay * row <= one.width:
                 return list(_breaking(written, height, one, strokes))

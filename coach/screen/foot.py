@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import lru_cache
+
+import pygame
 
 from coach.core.shapes import Foot
 from coach.screen import lettering
@@ -13,8 +16,10 @@ from coach.screen.stamps import Stamp, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
 LONG_PORT = 0.28  # of the width: what is said about the port is a sentence, not a word
-SENTENCE = 17.0  # minutes of arc
+SENTENCE = 20.0  # minutes of arc: an essential sign
 LEADING = 1.68  # from line to line, in heights of a capital
+PITCH = 1.5  # … in a sentence that is written over the page
+MOST_LINES = 2  # of a sentence
 UNSURE = "listening for the place …"
 MOST_STROKES = 15  # beyond this the count is written as a figure
 
@@ -29,7 +34,7 @@ class FootPainter:
     def stamps(self, foot: Foot, *, unsure: bool = False, rubbed: int = 0) -> list[Stamp]:
         """Return the foot's stamps; ``rubbed`` strokes of an ended count are shown rubbed out."""
         sizes = self.sizes
-        y = self.top + round(sizes.foot * 0.44)
+        y = self.top + round(sizes.foot * 0.4)
         if foot.alarm and foot.port:
             facts, edge = self._facts(replace(foot, port=""), rubbed, y)
             return [*self._whole(foot.port, edge - sizes.margin - sizes.quiet * 1.5), *facts]
@@ -38,13 +43,41 @@ class FootPainter:
         if port.width > LONG_PORT * sizes.width and not foot.message:
             # A port in trouble has more to say than a word, and that comes first.
             sentence, foot = foot.port, replace(foot, port="")
-        facts, edge = self._facts(foot, rubbed, y)
+        # A sentence is never written smaller: the facts make way for it, the count last.
+        height = math.ceil(sizes.px(SENTENCE))
+        for fewer in (
+            foot,
+            replace(foot, port=""),
+            replace(foot, port="", chunk=""),
+            replace(foot, port="", chunk="", tempo=""),
+        ):
+            facts, edge = self._facts(fewer, rubbed, y)
+            room = edge - sizes.margin - sizes.quiet * 0.7
+            if lettering.words(sentence, height, self.palette.ink, hand=True).width <= room:
+                break
         if not sentence:
             return facts
-        room = edge - sizes.margin - sizes.quiet * 1.5
-        written = self._fitted(sentence, sizes.px(SENTENCE), room, self.palette.ink, hand=True)
-        top = y + round(sizes.px(SENTENCE) / 2) - written.baseline
-        return [Stamp(written.surface, sizes.margin, top), *facts]
+        return [self._sentence(sentence, height, room, y), *facts]
+
+    def _sentence(self, text: str, height: int, room: float, y: int) -> Stamp:
+        """Return a sentence with the middle of its last line's capitals at ``y``.
+
+        What is too long for a line has a second one, on paper of its own; longer yet it is cut short.
+        """
+        sizes, ink = self.sizes, self.palette.ink
+        lines = list(wrapped(text, room, height, ink, hand=True))
+        if len(lines) == 1 and lettering.words(text, height, ink, hand=True).width <= room:
+            written = lettering.words(text, height, ink, hand=True)
+            return Stamp(written.surface, sizes.margin, y + round(height / 2) - written.baseline)
+        if len(lines) > MOST_LINES:
+            lines[MOST_LINES:] = []
+            lines[-1] += " …"
+        cut = lines[-1]
+        while lettering.words(lines[-1], height, ink, hand=True).width > room and len(cut) > 4:
+            cut = cut.removesuffix(" …")[:-1].rstrip()
+            lines[-1] = cut + " …"
+        patch = _over_the_page(tuple(lines), height, ink, self.palette.paper)
+        return placed(patch, sizes.margin, y + height / 2)
 
     def _whole(self, text: str, room: float) -> list[Stamp]:
         """Return a sentence that must be read to its end: in one line or two, whichever is larger."""
@@ -117,6 +150,20 @@ class FootPainter:
             written = lettering.words(str(count), round(self.sizes.quiet), self.palette.ink, hand=True)
             return [self._on_line(written, x, y)]
         return [placed(_strokes(count, height, self.palette.ink, False), x, y)] if count else []
+
+
+@lru_cache(maxsize=16)
+def _over_the_page(lines: tuple[str, ...], height: int, ink: Colour, paper: Colour) -> Patch:
+    """Return lines on paper of their own, from the last one's baseline upwards."""
+    pieces = [lettering.words(line, height, ink, hand=True) for line in lines]
+    top = -round(height * PITCH) * (len(lines) - 1) - pieces[0].baseline
+    below = round(height * 0.38)  # what hangs below the line
+    surface = pygame.Surface((max(piece.width for piece in pieces), below - top))
+    surface.fill(paper)
+    for i, piece in enumerate(pieces):
+        baseline = -round(height * PITCH) * (len(lines) - 1 - i)
+        surface.blit(piece.surface, (0, baseline - piece.baseline - top))
+    return Patch(surface, 0, top)
 
 
 def _between(palette: Palette) -> Colour:

@@ -20,13 +20,14 @@ from numpy.typing import NDArray
 from coach.core.score import Score
 from coach.core.shapes import StopSign
 from coach.screen.engraved import Engraved, Places, System
-from coach.screen.signs import half_width, plan_signs
+from coach.screen.signs import ALL, LAST, NONE, half_width, plan_signs, shortened
 from coach.screen.theme import LEAST_STAFF_SPACE, Sizes
 
 MOST_SLOTS = 3
 ABOVE_STAFF = 2.9  # staff spaces kept free above a staff for bar numbers
 CLEAR = 0.5  # staff spaces between the music's ink and a damp sign or its label
 MOST_LOOKED_THROUGH = 40  # systems whose ink is looked at to set the signs close to it
+MOST_SHORTENED = 0.3  # share of the labels that may be letters before a line has fewer bars
 MOST_GROWTH = 1.7  # of a short chunk that has the page to itself
 Spread = tuple[int | None, ...]  # the system in each slot, from the top
 
@@ -62,19 +63,23 @@ class Layout:
         self.systems = sorted({run.system for run in self.runs})
         chosen: list[System] = [engraved.systems[i] for i in self.systems]
         space = engraved.space
-        self.above = max([s.staff_top for s in chosen] + [ABOVE_STAFF * space])
+        self.above = max([s.staff_top for s in chosen] + [ABOVE_STAFF * space, sizes.number_room])
         self._dark: dict[int, NDArray[np.bool_]] = {}
-        self.signs = plan_signs(stops, self.places, self.systems, sizes)
-        self.signs_below, self.rows_below = self._strip(chosen)
+        self._raised = 0.0  # how much lower the signs stand for the sake of the labels above them
         self.staff = 4 * space
         self.strings = self._strings()
         self.rows = max([len(found) for found in self.strings.values()] + [1])
-        self.fixed = (
-            self.rows * sizes.row + sizes.drift_lane
-        )  # of a slot's height: what the staff does not scale
-        self.slot_height = round(self.above + self.staff + self.rows_below + self.fixed)
-        fit = (sizes.body_height - sizes.least_gap // 2) // (self.slot_height + sizes.least_gap // 2)
-        self.slots = max(1, min(fit, MOST_SLOTS, len(self.systems) or 1))
+        # Of a slot's height: what the staff does not scale.
+        self.fixed = self.rows * sizes.row + sizes.drift_lane
+        for above in (ALL, LAST, NONE):
+            self.signs = plan_signs(stops, self.places, self.systems, sizes, above=above)
+            self.signs_below, self.rows_below = self._strip(chosen)
+            self.slot_height = round(self.above + self.staff + self.rows_below + self.fixed)
+            fit = (sizes.body_height - sizes.least_gap // 2) // (self.slot_height + sizes.least_gap // 2)
+            self.slots = max(1, min(fit, MOST_SLOTS, len(self.systems) or 1))
+            room = self.slots > 1 or self.better_space is not None
+            if room or (len(self.systems) < 2 and self.slot_height <= sizes.body_height):
+                break  # a label's second row is worth some staff, but not a system
         self._before, self._after = self._spreads()
 
     @property
@@ -116,10 +121,22 @@ class Layout:
         """Return the staff space at which a second system would fit too, unless that is too small to read."""
         if self.slots > 1 or len(self.systems) < 2:
             return None
-        fixed = self.fixed + self.sizes.signs_lane + self.sizes.rows_gap
+        fixed = self._raised + self.fixed + self.sizes.signs_lane + self.sizes.rows_gap
         room = (self.sizes.body_height - 1.5 * self.sizes.least_gap) / 2 - fixed
         found = int(self.engraved.space * room / max(self.slot_height - fixed, 1) * 4) / 4
         return found if found >= LEAST_STAFF_SPACE * self.sizes.minute * 0.95 else None
+
+    @property
+    def fewer_bars(self) -> int | None:
+        """Return how many bars a line should have at most so that few ways are cut to their letter.
+
+        None where few are, or where fewer bars would be too short a line to read ahead in.
+        """
+        most = max([len(self.engraved.systems[i].bars) for i in self.systems] + [0])
+        labels = sum(bool(sign.lines) for line in self.signs.values() for sign in line)
+        if most <= self.sizes.fewest_bars or shortened(self.signs) <= MOST_SHORTENED * labels:
+            return None
+        return most - 1
 
     def staff_y(self, slot: int) -> int:
         """Return the y of the uppermost staff line."""
@@ -190,7 +207,7 @@ class Layout:
         if len(chosen) > MOST_LOOKED_THROUGH:
             return ink + lane / 2, ink + lane + gap
         half = math.ceil(half_width(self.sizes))
-        signs = space + lane / 2
+        signs = low = space + lane / 2
         for system, line in self.signs.items():
             bottom = self.engraved.systems[system].staff_bottom
             for sign in line:
@@ -199,7 +216,10 @@ class Layout:
                     left, right = max(sign.x + box.left - 2, 0), max(sign.x + box.right + 2, 1)
                     inked = np.flatnonzero(self.dark(system)[:, left:right].any(axis=1))
                     if len(inked):
-                        signs = max(signs, float(inked[-1]) - bottom + CLEAR * space - box.top)
+                        need = float(inked[-1]) - bottom + CLEAR * space - box.top
+                        signs = max(signs, need)
+                        low = max(low, need) if box.top >= -lane else low
+        self._raised = signs - low
         return signs, max(signs + lane / 2, ink) + gap
 
     def _runs(self, bars: tuple[int, int]) -> list[Run]:

@@ -173,7 +173,7 @@ def string_number(string: int, height: int, colour: Colour) -> pygame.Surface:
     pygame.draw.circle(big, colour, middle, wide / 2 - 1, max(round(wide * 0.045), 2))
     small = pygame.transform.smoothscale(big, (height, height))
     if string > 0:
-        share = 0.62 if string < 10 else 0.5
+        share = 0.76 if string < 10 else 0.55
         digit = words(str(string), round(height * share), colour).surface
         box = digit.get_bounding_rect()
         small.blit(digit, ((height - box.width) // 2 - box.x, (height - box.height) // 2 - box.y))

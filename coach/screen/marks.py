@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -22,6 +23,9 @@ DRIFT_FULL_MS = 60.0  # a drift that takes the slope to the edge of its lane
 SLOPE_FULL_MS = 80.0
 MOST_SUMMED = 12  # systems whose ink is kept summed, four bytes a pixel
 LATE, EARLY = "late", "early"  # for "ms behind" and "ms ahead" where there is no room
+
+
+TALLER = 1.07  # a figure of the printed font is a little lower than its capitals
 
 
 class MarkPainter:
@@ -112,17 +116,17 @@ class MarkPainter:
         first = shown.bars[0] == bar_name(layout.score, layout.score.bars[bar].written)
         digits = len(str(layout.score.bars[bar].number))
         # Left of its barline, clear of the first note's marks; on a new line left of the clef's curl.
-        x = left - 0.3 * self.space - digits * self.sizes.quiet * 0.36
+        x = left - 0.3 * self.space - digits * self.sizes.sign * 0.36
         x = max(x, -0.2 * self.space) if first else x
         y = self._free_above(system, x, shown.staff_top, digits)
         return layout.left + x, layout.system_y(slot_of[system], system) + y
 
     def _free_above(self, system: int, x: float, staff_top: float, digits: int) -> float:
         """Return the lowest y above the staff at which a number at ``x`` meets no ink."""
-        quiet, dark = self.sizes.quiet, self.layout.dark(system)
-        half, tall = round(quiet * (0.4 + 0.3 * digits)), round(quiet * 0.75)
+        high, dark = self.sizes.sign, self.layout.dark(system)
+        half, tall = round(high * (0.3 + 0.3 * digits)), round(high * 0.62)
         columns = dark[:, max(round(x) - half, 0) : max(round(x) + half, 1)]
-        usual = staff_top - quiet * 1.15
+        usual = staff_top - high * 0.82
         y = usual
         while y > tall:
             if not columns[max(round(y) - tall, 0) : round(y) + tall].any():
@@ -137,7 +141,7 @@ class MarkPainter:
             for bar in range(len(self.layout.score.bars)):
                 place = self.number_at(bar, {system: 0})
                 if place is not None:
-                    half = self.sizes.quiet * (0.8 + 0.35 * len(str(self.layout.score.bars[bar].number)))
+                    half = self.sizes.sign * (0.55 + 0.3 * len(str(self.layout.score.bars[bar].number)))
                     x, y = place[0] - self.layout.left, place[1] - self.layout.system_y(0, system)
                     found.append(
                         pygame.Rect(round(x - half), round(y - half), round(2 * half), round(2 * half))
@@ -151,7 +155,7 @@ class MarkPainter:
         if place is None:
             return []
         surface = lettering.words(
-            str(self.layout.score.bars[bar].number), round(self.sizes.quiet), colour
+            str(self.layout.score.bars[bar].number), math.ceil(self.sizes.sign * TALLER), colour
         ).surface
         ink = surface.get_bounding_rect()
         return [Stamp(surface, round(place[0] - ink.centerx), round(place[1] - ink.centery))]
@@ -162,7 +166,7 @@ class MarkPainter:
         if place is None:
             return []
         digits = len(str(self.layout.score.bars[bar].number))
-        patch = _ring(self.sizes.quiet, digits, bar % 7, self.palette.ink, unsure)
+        patch = _ring(self.sizes.sign, digits, bar % 7, self.palette.ink, unsure)
         return [placed(patch, *place)]
 
     def drift(
@@ -194,9 +198,7 @@ class MarkPainter:
         """Return a drift in words between two x, never without its direction."""
         sizes, figure = self.sizes, mark.words.split()[0]
         short = f"{figure} {LATE if mark.drift_ms > 0 else EARLY}"
-        large, usual, small = sizes.sign, sizes.words, sizes.quiet
-        tries = [(mark.words, large), (mark.words, usual), (short, large), (short, usual)]
-        for text, height in (*tries, (short, small), (short, small * 0.8)):
+        for text, height in ((mark.words, sizes.sign), (short, sizes.sign), (short, sizes.words)):
             written = lettering.words(text, round(height), self.palette.ink, hand=True)
             if left + written.width <= end:
                 return [Stamp(written.surface, round(left), y + round(height / 2) - written.baseline)]
@@ -240,9 +242,9 @@ def _cross(space: float, colour: Colour) -> Patch:
 
 @lru_cache(maxsize=32)
 def _ring(height: float, digits: int, seed: int, colour: Colour, dotted: bool) -> Patch:
-    rx, ry = height * (0.72 + 0.28 * digits), height * 0.95
+    rx, ry = height * (0.36 + 0.33 * digits), height * 0.7
     sheet = Sheet((-rx * 1.3, -ry * 1.3, rx * 1.3, ry * 1.3), colour, 2 * height)
-    sheet.loop(rx, ry, height * 0.13, seed + 2, dotted=dotted)
+    sheet.loop(rx, ry, height * 0.09, seed + 2, dotted=dotted)
     return sheet.patch()
 
 

@@ -38,7 +38,9 @@ def without_lines(dark: NDArray[np.bool_], system: System, space: float) -> NDAr
 def summed(ink: NDArray[np.bool_]) -> NDArray[np.int32]:
     """Return the pixels of ink above and left of every point, shape (height + 1, width + 1)."""
     total = np.zeros((ink.shape[0] + 1, ink.shape[1] + 1), np.int32)
-    total[1:, 1:] = ink.cumsum(0, dtype=np.int32).cumsum(1)
+    inner = total[1:, 1:]
+    np.cumsum(ink, 0, np.int32, out=inner)
+    np.cumsum(inner, 1, np.int32, out=inner)
     return total
 
 

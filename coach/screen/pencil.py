@@ -2,8 +2,8 @@
 
 Everything is drawn at three times its size and brought down (twice its size on very large pages), then
 thinned by a fixed grain.  Wobble and grain come from the place, not from chance: the same mark looks the
-same on every redraw.  Long even strokes (a sounding string) are drawn once at the width of the page and
-used in pieces, so that growing by a pixel costs one small blit.
+same on every redraw.  Long even strokes (a sounding string) are drawn once,
+in pieces that are kept, so that growing by a pixel costs one small blit.
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ from coach.screen.theme import Colour
 Point = tuple[float, float]
 TILE = 256  # pixels of grain before it repeats
 WAVE = 0.78  # length of one swing of a wavy line, as a share of its height
+PIECE = 512  # pixels of a long stroke that are drawn at once
+MOST_PIECES = 400  # of those: at 1080p up to 84 kB each
 GRAIN_FLOOR = 0.80  # how much of a stroke stays where the paper's tooth is deepest: contrast must hold
 
 
@@ -158,40 +160,48 @@ class Sheet:
         return Patch(small, self.left, self.top)
 
 
-@lru_cache(maxsize=64)
-def strip(kind: str, length: int, height: int, weight: float, colour: Colour) -> pygame.Surface:
-    """Return a stroke as long as the page, to be used in pieces; its middle is at half its height.
+@lru_cache(maxsize=MOST_PIECES)
+def piece(kind: str, index: int, height: int, weight: float, colour: Colour) -> pygame.Surface:
+    """Return the piece from ``index * PIECE`` on of an endless stroke, ``PIECE`` pixels long.
 
-    ``kind`` is ``line``, ``wave``, ``hatch``, ``dots`` or ``blank``; ``weight`` the stroke's width.
+    ``kind`` is ``line``, ``wave``, ``hatch``, ``dots`` or ``blank``; ``weight`` the stroke's width; the
+    stroke's middle is at half its height.  Pieces meet without a seam: each is drawn with what reaches into
+    it from its neighbours, and cut.  One is drawn in a millisecond or two.
     """
-    sheet = Sheet((0, 0, length, height), colour, height)
+    spare = height + math.ceil(weight) + 16
+    left, right = index * PIECE - spare, (index + 1) * PIECE + spare
+    sheet = Sheet((left, 0, right, height), colour, height)
     middle = height / 2
+
+    def steps(step: float, before: float = 0.0) -> range:
+        """Return the numbers of the points, a step apart, the first ``before`` left of the stroke's start."""
+        return range(max(math.floor((left + before) / step), 0), math.ceil((right + before) / step) + 1)
+
     if kind == "line":
-        along = range(-8, length + 9, 8)
-        points = [(float(x), middle + 0.045 * height * wobble(3, x / 60)) for x in along]
+        along = [8.0 * i - 8.0 for i in steps(8.0, 8.0)]
+        points = [(x, middle + 0.045 * height * wobble(3, x / 60)) for x in along]
         sheet.stroke(points, [weight * (1 + 0.13 * wobble(11, x / 23)) for x in along])
     elif kind == "wave":
         period, swing = height * WAVE, (height - weight) * 0.36
         step = max(period / 14, 1.0)
-        count = int((length + 2 * step) / step)
-        xs = [i * step - step for i in range(count + 1)]
+        xs = [i * step - step for i in steps(step, step)]
         points = [
             (x, middle + swing * (1 + 0.10 * wobble(5, x / 70)) * math.sin(2 * math.pi * x / period))
             for x in xs
         ]
         sheet.stroke(points, [weight * (1 + 0.15 * wobble(13, x / 31)) for x in xs])
     elif kind == "blank":
-        sheet.fill([(0, 0), (length, 0), (length, height), (0, height)])
-        return sheet.patch(rough=False).surface
+        sheet.fill([(left, 0), (right, 0), (right, height), (left, height)])
     elif kind == "hatch":
         gap = height * 0.36
-        for i in range(int((length + height) / gap) + 1):
+        for i in steps(gap):
             x = i * gap + wobble(17, i) * gap * 0.18
             lean = height * 0.55
             top, bottom = height * (0.04 + 0.04 * wobble(19, i)), height * (0.96 + 0.04 * wobble(23, i))
             sheet.line((x, top), (x - lean, bottom), weight, i, 0.6)
     else:
         gap = weight * 2.6
-        for i in range(int(length / gap) + 1):
+        for i in steps(gap):
             sheet.disc((i * gap, middle), weight / 2)
-    return sheet.patch().surface
+    whole = sheet.patch(rough=kind != "blank").surface
+    return whole.subsurface((spare, 0, PIECE, height)).copy()

@@ -16,7 +16,7 @@ from coach.core.pitch import FLAT_NAMES, SHARP_NAMES, STEPS
 from coach.core.score import TICKS_PER_QUARTER, Array, Bar, Score
 from coach.screen.engraved import Box, Engraved, System, bar_name, note_name
 from coach.screen.lettering import ACCIDENTALS, CLEF_8VB, glyph
-from coach.screen.lines import lines_for
+from coach.screen.lines import MOST_BARS, lines_for
 
 HEADS = {4: "\ue0a2", 2: "\ue0a3", 1: "\ue0a4"}  # quarters -> SMuFL note head
 FLAGS = {1: ("\ue240", "\ue241"), 2: ("\ue242", "\ue243")}  # flags -> (stem up, stem down)
@@ -40,8 +40,13 @@ class Head:
     grace: bool
 
 
-def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | None = None) -> Engraved:
-    """Return the score's written bars (first and last, from 0; all if None) on a plain staff."""
+def plain_staff(
+    score: Score, width: int, space: float, bars: tuple[int, int] | None = None, most_bars: int = MOST_BARS
+) -> Engraved:
+    """Return the score's written bars (first and last, from 0; all if None) on a plain staff.
+
+    A line has ``most_bars`` at most.
+    """
     performed: dict[int, int] = {}
     for index, bar in enumerate(score.bars):
         performed.setdefault(bar.written, index)
@@ -49,7 +54,7 @@ def plain_staff(score: Score, width: int, space: float, bars: tuple[int, int] | 
     wanted = [performed[w] for w in range(first, last + 1) if w in performed]
     systems: list[System] = []
     at, fill, usual = 0, 1.0, 3.5
-    most = -(-len(wanted) // lines_for(len(wanted)))
+    most = -(-len(wanted) // lines_for(len(wanted), most_bars))
     while at < len(wanted):
         start = _start_width(score.bars[wanted[at]], space, first=at == 0)
         count, used = 0, start

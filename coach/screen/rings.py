@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
+from collections.abc import Callable, Iterator
 
 from coach.core.shapes import Ring, RingState
 from coach.screen.engraved import Span
@@ -34,13 +33,14 @@ class RingPainter:
             self._strokes[pitch] = Strokes(self.sizes, self.palette, pitch)
         return self._strokes[pitch]
 
-    def warming(self) -> list[Callable[[], object]]:
-        """Return small jobs, each drawing one long stroke before it is wanted."""
-        palette, strokes = self.palette, self.strokes(self.layout.rows)
+    def warming(self, rows: int) -> Iterator[Callable[[], object]]:
+        """Yield small jobs, each drawing a piece of a long stroke before a strip of so many rows wants it."""
+        palette, strokes = self.palette, self.strokes(rows)
         wanted = [("line", palette.written), ("line", palette.pencil), ("wave", palette.rang)]
         wanted += [("wave", palette.pencil), ("hatch", palette.rang), ("hatch", palette.pencil)]
         wanted += [("dots", palette.written), ("dots", palette.pencil), ("blank", palette.paper)]
-        return [partial(strokes.run, kind, 0, 1, 0, colour, 0) for kind, colour in reversed(wanted)]
+        for kind, colour in wanted:
+            yield from strokes.warming(kind, colour)
 
     def stamps(self, ring: Ring, slot_of: dict[int, int], rows: dict[int, tuple[int, ...]]) -> list[Stamp]:
         """Return the ring's strokes on the systems shown (``slot_of``: system -> slot)."""

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import pygame
 
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.theme import Colour, Palette
 
 
+@lru_cache(maxsize=512)
 def rule(length: int, weight: float, palette: Palette) -> Patch:
     """Return the hairline of a written length."""
     surface = pygame.Surface((max(length, 1), max(round(weight), 1)))
@@ -15,6 +18,7 @@ def rule(length: int, weight: float, palette: Palette) -> Patch:
     return Patch(surface, 0, -(surface.get_height() // 2))
 
 
+@lru_cache(maxsize=8)
 def ruled(length: float, weight: float, colour: Colour) -> Patch:
     """Return the line pencilled across a half-turned page."""
     sheet = Sheet((0, -3 * weight, length, 3 * weight), colour)
@@ -22,6 +26,7 @@ def ruled(length: float, weight: float, colour: Colour) -> Patch:
     return sheet.patch()
 
 
+@lru_cache(maxsize=8)
 def upwards(margin: int, staff: float, colour: Colour) -> Patch:
     """Return the arrow from the end of the lowest system to the top of the page."""
     far, rise, weight = margin * 0.55, staff * 1.5, margin * 0.075
@@ -35,6 +40,7 @@ def upwards(margin: int, staff: float, colour: Colour) -> Patch:
     return sheet.patch()
 
 
+@lru_cache(maxsize=16)
 def tick(row: int, weight: float, palette: Palette) -> Patch:
     """Return the small upright of a stop that is due."""
     sheet = Sheet((-weight, -row * 0.42, weight, row * 0.42), palette.ink, row)

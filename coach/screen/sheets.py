@@ -85,7 +85,7 @@ def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Su
             break
     small = round(sizes.quiet * HINT)
     hint = lettering.words(LEAVE_HINT, small, palette.pencil)
-    x, y = sizes.width - sizes.margin - hint.width, sizes.height - sizes.margin * 0.75
+    x, y = sizes.width - sizes.margin - hint.width, sizes.height - sizes.margin * 0.82
     writer.words(LEAVE_HINT, x, y, small, palette.pencil)
     surface = pygame.Surface((sizes.width, sizes.height))
     surface.fill(palette.paper)

@@ -1,7 +1,9 @@
-"""The damp signs under the bass, each with the way of the stop in a few letters beside it.
+"""The damp signs under the bass, with the way of the stop in a few letters beside them.
 
-A bare sign would be read as "the same as before", so no sign goes without its label: where it is tight the
-label is written smaller, then in two short lines, then as its letter.
+A label is written at the size of an essential sign or not at all: nothing is made smaller because it is
+tight.  Where not every label has room, a way is written only where it changes, as a fingering is: a bare
+sign means "the same as before", and each system begins by saying it.  What still has no room beside its
+sign stands in a second row above it, and at last as its letter.
 """
 
 from __future__ import annotations
@@ -16,15 +18,11 @@ from coach.core.shapes import StopSign
 from coach.screen import lettering
 from coach.screen.engraved import Places
 from coach.screen.stamps import Stamp
-from coach.screen.theme import ESSENTIAL, ORDINARY, QUIET, Colour, Sizes
+from coach.screen.theme import Colour, Sizes
 
 LETTERS = {"p back": "b", "p side": "s", "p rest": "r", "p plant": "pl", "l.h.": "lh", "finger": "f"}
-ONE_LINE = (ESSENTIAL, 18.0, ORDINARY, 14.0, QUIET)  # minutes of arc, by preference
-TWO_LINES = (11.5, 10.0)
-LETTER = (ESSENTIAL, ORDINARY, QUIET, 10.0)
-PITCH = 1.46  # of two short lines, in heights of a capital
 RAISED = 0.2  # of a capital: what hangs below the line keeps clear of the rows
-USUAL = 0.7  # share of the labels that have to fit for their size to be the page's
+ALL, LAST, NONE = "all", "last", "none"  # of a line's labels
 SAME_PLACE = 9.0  # minutes of arc within which two stops share a sign
 AIR = 4.0  # minutes of arc between a label and the next sign
 EDGE = 8.0  # … and the edge of the page
@@ -55,9 +53,18 @@ class Sign(NamedTuple):
 
 
 def plan_signs(
-    stops: Sequence[StopSign], places: Places, systems: Sequence[int], sizes: Sizes
+    stops: Sequence[StopSign],
+    places: Places,
+    systems: Sequence[int],
+    sizes: Sizes,
+    *,
+    above: str = ALL,
 ) -> dict[int, tuple[Sign, ...]]:
-    """Return the signs of each system from left to right, their labels clear of one another."""
+    """Return the signs of each system from left to right, their labels clear of one another.
+
+    ``above`` says which labels without room beside their sign go above it in full; the others become their
+    letter before they do.
+    """
     found: dict[int, list[tuple[float, str]]] = {}
     for stop in stops:
         place = places.x_of(stop.tick) if stop.wanted else None
@@ -66,32 +73,73 @@ def plan_signs(
         line = found.setdefault(place[0], [])
         if all(abs(place[1] - x) > sizes.px(SAME_PLACE) for x, _ in line):
             line.append((place[1], stop.way))
-    rooms: dict[int, list[tuple[float, float, str]]] = {}
-    half, right = half_width(sizes), sizes.margin + sizes.label_room - sizes.px(EDGE)
+    half = half_width(sizes)
+    right = sizes.margin + sizes.label_room - sizes.px(EDGE)
+    start = half + sizes.px(BESIDE)
+    rooms: dict[int, list[_Room]] = {}
     for system, line in found.items():
         line.sort()
         ends = [x - half - sizes.px(AIR) for x, _ in line[1:]]
         ends.append(places.engraved.systems[system].width + right)
-        rooms[system] = [(x, end - x, way) for (x, way), end in zip(line, ends, strict=True)]
-    start = half + sizes.px(BESIDE)
-    usual = _usual([(room - start, way) for line in rooms.values() for _, room, way in line if way], sizes)
-    return {system: tuple(_labelled(line, start, usual, sizes)) for system, line in rooms.items()}
+        rooms[system] = [_Room(x, end, way) for (x, way), end in zip(line, ends, strict=True)]
+    if not all(_all_beside(line, start, sizes) for line in rooms.values()):
+        rooms = {system: list(_changes(line)) for system, line in rooms.items()}
+    return {system: tuple(_labelled(line, start, sizes, above)) for system, line in rooms.items()}
 
 
-def _labelled(
-    line: Sequence[tuple[float, float, str]], start: float, usual: float, sizes: Sizes
-) -> Iterator[Sign]:
-    """Yield a system's signs; ``line`` has the x, the room to the right and the way of each."""
-    taken = 0.0  # x of the end of the label before
+def shortened(signs: dict[int, tuple[Sign, ...]]) -> int:
+    """Return how many labels have room for their letter only."""
+    letters = {*LETTERS.values(), "lh"}
+    return sum(line.words in letters for line_of in signs.values() for sign in line_of for line in sign.lines)
+
+
+class _Room(NamedTuple):
+    """A sign's x in its system, the x up to which its label may reach, and what is to be written."""
+
+    x: float
+    end: float
+    way: str
+
+
+def _all_beside(line: Sequence[_Room], start: float, sizes: Sizes) -> bool:
+    """Return whether every label has room beside its sign; the last may stand over it."""
+    tight = [room.x + start + _width(room.way, sizes) > room.end for room in line if room.way]
+    return not any(tight[:-1])
+
+
+def _changes(line: Sequence[_Room]) -> Iterator[_Room]:
+    """Yield the line with each way only where it is not that of the sign before."""
+    before = ""
+    for room in line:
+        yield room._replace(way="") if room.way == before else room
+        before = room.way
+
+
+def _labelled(line: Sequence[_Room], start: float, sizes: Sizes, above: str) -> Iterator[Sign]:
+    """Yield a system's signs, each label in the first place and form that has room."""
+    right = line[-1].end if line else 0.0
+    least = -float(sizes.margin) + sizes.px(EDGE)
+    above_taken = least  # x of the end of the row above the signs
     before: list[pygame.Rect] = []
-    for i, (x, room, way) in enumerate(line):
-        # The last sign, at the last barline, has little beside it, but paper over it.
-        over = (taken - x, room) if i + 1 == len(line) else None
-        lines = _label(way, start, room, over, usual, sizes) if way else ()
+    for i, room in enumerate(line):
+        x, way, last = room.x, room.way, i + 1 == len(line)
+        lines: tuple[Line, ...] = ()
+        if way:
+            letter = LETTERS.get(way, "lh" if way.startswith("l.h.") else way[:1])
+            lines = _beside(way, start, room.end - x, sizes)
+            if not lines and (above == NONE or (above == LAST and not last)):
+                lines = _beside(letter, start, room.end - x, sizes)
+            if not lines:
+                lines = _over(way, above_taken - x, right - x, sizes)
+            if not lines:
+                lines = _beside(letter, start, room.end - x, sizes)
+            if not lines:
+                lines = _over(letter, above_taken - x, right - x, sizes, forced=True)
         while any(one.rect.move(round(x), 0).colliderect(other) for one in lines for other in before):
             lines = tuple(one._replace(y=one.y - one.tall - round(sizes.px(1))) for one in lines)
-        before = [one.rect.move(round(x), 0) for one in lines]
-        taken = max([taken, *(round(x) + one.rect.right + sizes.px(AIR) for one in lines)])
+        before += [one.rect.move(round(x), 0) for one in lines]
+        tops = [round(x) + one.rect.right + sizes.px(AIR) for one in lines if one.x < start - 1]
+        above_taken = max([above_taken, *tops])
         yield Sign(round(x), lines)
 
 
@@ -114,60 +162,38 @@ def half_width(sizes: Sizes) -> float:
     return lettering.sign(lettering.DAMP, math.ceil(sizes.sign), (0, 0, 0)).get_width() / 2
 
 
-def _usual(labels: Sequence[tuple[float, str]], sizes: Sizes) -> float:
-    """Return the largest size, in minutes of arc, at which most labels have room."""
-    for minutes in ONE_LINE:
-        height = round(sizes.px(minutes))
-        fit = sum(lettering.words(way, height, INK).width <= room for room, way in labels)
-        if fit >= USUAL * len(labels):
-            return minutes
-    return ONE_LINE[-1]
+def _width(text: str, sizes: Sizes) -> int:
+    """Return the width of a label's ink."""
+    (line,) = _line(text, 0.0, 0.0, sizes)
+    return line.width
 
 
-def _label(
-    way: str, start: float, end: float, over: tuple[float, float] | None, usual: float, sizes: Sizes
-) -> tuple[Line, ...]:
-    """Return a label between two x from the sign's middle, or over the sign between the two of ``over``."""
-    first, _, rest = way.partition(" ")
-    letter = LETTERS.get(way, "lh" if way.startswith("l.h.") else way[:1])
+def _beside(text: str, start: float, end: float, sizes: Sizes) -> tuple[Line, ...]:
+    """Return a label between two x from the sign's middle; nothing where it has no room."""
+    lines = _line(text, start, 0.0, sizes)
+    return lines if lines[0].rect.right <= end else ()
 
-    def fitting(texts: tuple[str, ...], minutes: Sequence[float]) -> tuple[Line, ...]:
-        for size in minutes:
-            lines = tuple(_lines(texts, sizes.px(size), start))
-            if size <= usual and max(line.rect.right for line in lines) <= end:
-                return lines
+
+def _over(text: str, start: float, end: float, sizes: Sizes, *, forced: bool = False) -> tuple[Line, ...]:
+    """Return a label over its sign, between two x from the sign's middle, and not away from its sign."""
+    (line,) = _line(text, 0.0, 0.0, sizes)
+    x = math.floor(max(min(-line.width / 2, end - line.width), math.ceil(start)))
+    away = x > half_width(sizes) or x + line.width > end
+    if away and not forced:
         return ()
-
-    beside = fitting((way,), ONE_LINE)
-    if beside:
-        return beside
-    if over is not None:
-        for minutes in ONE_LINE:
-            (line,) = _over(way, sizes.px(minutes), over[1], sizes)
-            if minutes <= usual and line.x >= over[0]:
-                return (line,)
-            if minutes <= usual and over[0] + line.width <= over[1]:
-                return (line._replace(x=math.ceil(over[0])),)
-    shorter = fitting((first, rest), TWO_LINES) if rest else ()
-    # Where two signs touch, the letter stands over its own.
-    return shorter or fitting((letter,), LETTER) or _over(letter, sizes.px(QUIET), end + start, sizes)
-
-
-def _over(text: str, height: float, end: float, sizes: Sizes) -> tuple[Line]:
-    """Return a line over its sign, not beyond ``end``."""
-    (line,) = _lines((text,), height, 0.0)
-    x = math.floor(min(-line.width / 2, end - line.width))
+    if away:
+        x = math.floor(min(-line.width / 2, end - line.width))
     return (line._replace(x=x, y=-round(sizes.sign / 2 + sizes.px(AIR)) - line.tall),)
 
 
-def _lines(texts: Sequence[str], height: float, x: float) -> Iterator[Line]:
-    pitch = height * PITCH
-    for i, text in enumerate(texts):
-        written = lettering.words(text, round(height), INK)
-        ink = written.surface.get_bounding_rect()
-        baseline = (0.5 - RAISED) * height + (i - (len(texts) - 1) / 2) * pitch
-        y = round(baseline) - written.baseline + ink.y
-        yield Line(text, round(height), math.ceil(x), y, ink.width, ink.height)
+def _line(text: str, x: float, y: float, sizes: Sizes) -> tuple[Line]:
+    """Return a label's line, its ink beginning at ``x``, its capitals about the height ``y``."""
+    height = math.ceil(sizes.sign)
+    written = lettering.words(text, height, INK)
+    ink = written.surface.get_bounding_rect()
+    baseline = round(y + (0.5 - RAISED) * height)
+    line = Line(text, height, math.ceil(x), baseline - written.baseline + ink.y, ink.width, ink.height)
+    return (line,)
 
 
 INK: Colour = (0, 0, 0)  # for measuring

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable, Iterator
+from functools import lru_cache, partial
 
-from coach.screen.pencil import WAVE, Patch, Sheet, strip
+from coach.screen.pencil import PIECE, WAVE, Patch, Sheet, piece
 from coach.screen.stamps import Stamp
 from coach.screen.theme import Colour, Palette, Sizes
 
 SHIFT = 137  # pixels by which neighbouring rows use another piece of the same stroke
-STRIP_SPARE = 8 * SHIFT
 LIGHT = 0.68  # weight of what is only sketched
 HOLLOW = 0.27  # radius of the hollow end, as a share of the row
 
@@ -23,24 +23,38 @@ class Strokes:
         self.row = sizes.row if row is None else row
         self.weight = self.row * 0.17
         self.heavy = self.row * 0.21
-        self._length = sizes.width + STRIP_SPARE
 
     def run(self, kind: str, left: float, right: float, y: int, colour: Colour, row: int) -> list[Stamp]:
         """Return a stroke from ``left`` to ``right`` along a row whose middle is ``y``."""
-        weights = {"line": self.weight, "wave": self.heavy, "hatch": self.row * 0.05, "dots": self.row * 0.15}
-        heights = {"hatch": 0.92, "wave": 0.86, "blank": 0.14}
-        height = max(round(self.row * heights.get(kind, 0.4)), 1)
+        height, weight = self._measures(kind, colour)
         x, width = round(left), round(right) - round(left)
         if width <= 0:
             return []
         shift = row % 8 * SHIFT
         if kind == "wave":  # it sets out from the row's middle
             shift = round(round(shift / (height * WAVE)) * height * WAVE)
-        weight = weights.get(kind, 1.0)
+        found: list[Stamp] = []
+        for index in range(shift // PIECE, (shift + width - 1) // PIECE + 1):
+            first = max(shift - index * PIECE, 0)
+            last = min(shift + width - index * PIECE, PIECE)
+            at = x + index * PIECE + first - shift
+            drawn = piece(kind, index, height, weight, colour)
+            found.append(Stamp(drawn, at, y - height // 2, (first, 0, last - first, height)))
+        return found
+
+    def warming(self, kind: str, colour: Colour) -> Iterator[Callable[[], object]]:
+        """Yield small jobs that draw the pieces of a stroke across the page, before they are wanted."""
+        for index in range((self.sizes.width + 8 * SHIFT) // PIECE + 1):
+            yield partial(piece, kind, index, *self._measures(kind, colour), colour)
+
+    def _measures(self, kind: str, colour: Colour) -> tuple[int, float]:
+        """Return the height of a stroke's box, and its weight."""
+        weights = {"line": self.weight, "wave": self.heavy, "hatch": self.row * 0.05, "dots": self.row * 0.15}
+        heights = {"hatch": 0.92, "wave": 0.86, "blank": 0.14}
+        height, weight = max(round(self.row * heights.get(kind, 0.4)), 1), weights.get(kind, 1.0)
         if colour == self.palette.pencil and kind in ("line", "wave"):
             weight *= LIGHT  # what is not settled is sketched
-        drawn = strip(kind, self._length, height, weight, colour)
-        return [Stamp(drawn, x, y - height // 2, (x + shift, 0, width, height))]
+        return height, weight
 
     def upright(self, colour: Colour) -> Patch:
         """The end of a stopped sound."""

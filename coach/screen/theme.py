@@ -10,17 +10,22 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from coach.screen.lines import MOST_BARS
+
 Colour = tuple[int, int, int]
 
 READING_DISTANCE_M = 2.0  # hands on the guitar, the screen behind the music stand
 SCREEN_HEIGHT_MM = 300.0  # a 24-inch 16:9 screen; the system does not tell reliably
 ESSENTIAL = 20.0  # minutes of arc; ISO 9241-3 prefers 20 to 22, its minimum is 16
 ORDINARY = 16.0
-QUIET = 12.5  # facts that are looked up, not read while playing
+QUIET = 16.0  # facts that are looked up, not read while playing; nothing is smaller than ISO's minimum
 # One staff space.  A staff of four is then 34 minutes: a printed guitar score on a stand (7 mm staff at
 # 0.7 m) fills as much of the eye.
 STAFF_SPACE = 8.6
 LEAST_STAFF_SPACE = 6.5
+LEAST_PAGE = 360.0  # minutes of arc: one system with its strip, title and foot
+NUMBER_ROOM = 31.0  # minutes of arc: a digit of 20, its ring, and air
+SIGNS_OF_A_BAR = 250.0  # minutes of arc: two stops with their ways
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +97,7 @@ class Sizes:
     minute: float  # pixels to one minute of arc
     space: float  # between two staff lines
     growth: float = 1.0  # how much larger the music is than it must be: a short chunk with room
+    most_bars: int = MOST_BARS  # on a line
 
     @classmethod
     def of(
@@ -113,7 +119,7 @@ class Sizes:
         """
         tall = min(height, width * 0.72)
         minute = height_mm(1.0, distance_m) * tall / screen_height_mm
-        minute = min(minute, tall / 360)  # beyond this not one system fits: nearer is the only remedy
+        minute = min(minute, tall / LEAST_PAGE)  # beyond this a larger screen is the only remedy
         trial = cls(width, height, minute, STAFF_SPACE * minute)
         two = ((trial.body_height - 3 * trial.least_gap) / 2 - trial.strip_height(rows)) / staff_spaces
         space = min(max(two, LEAST_STAFF_SPACE * minute), STAFF_SPACE * minute)
@@ -122,7 +128,7 @@ class Sizes:
     def scaled(self, factor: float) -> Sizes:
         """Return the measures for everything larger, in the same window."""
         space = round(self.space * factor * 4) / 4
-        return Sizes(self.width, self.height, self.minute * factor, space, self.growth * factor)
+        return replace(self, minute=self.minute * factor, space=space, growth=self.growth * factor)
 
     @property
     def plain(self) -> Sizes:
@@ -159,6 +165,11 @@ class Sizes:
         return round(self.px(26))
 
     @property
+    def fewest_bars(self) -> int:
+        """How few bars a line may be brought down to, to give the signs under them room."""
+        return max(min(3, int(self.music_width / self.px(SIGNS_OF_A_BAR))), 1)
+
+    @property
     def music_width(self) -> int:
         """Width of a system."""
         return self.width - 2 * self.margin - self.label_room
@@ -182,6 +193,11 @@ class Sizes:
     def drift_lane(self) -> int:
         """Height of the lane of drift slopes and their words below the rows."""
         return round(self.px(18))
+
+    @property
+    def number_room(self) -> float:
+        """What a bar's number and its ring need above the staff."""
+        return self.px(NUMBER_ROOM)
 
     @property
     def head(self) -> int:

@@ -8,8 +8,10 @@ dozen rectangles).
 from __future__ import annotations
 
 import io
+import math
 import os
 import threading
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -155,12 +157,11 @@ class Window:
             self._woken.clear()
             self._take_engraved()
             return []
-        if self.page is not None and self._view is not None and not pygame.event.peek():
-            self.page.prepare(self._view)
+        spent_ms = self._prepare(timeout_ms)
         if timeout_ms is None:
             first = pygame.event.wait()
         else:
-            first = pygame.event.wait(max(timeout_ms, 1))
+            first = pygame.event.wait(max(timeout_ms - spent_ms, 1))
         self._woken.clear()
         found: list[UserEvent] = []
         resized = exposed = False
@@ -181,6 +182,18 @@ class Window:
             self._update(None)
         self._take_engraved()
         return found
+
+    def _prepare(self, timeout_ms: int | None) -> int:
+        """Get ready what may be shown next while nothing happens; return how many ms that took.
+
+        It is done in jobs of a few ms, with a look at the events before each, and for half the time there is.
+        """
+        start = time.perf_counter()
+        until = math.inf if timeout_ms is None else start + timeout_ms / 2000
+        while self.page is not None and self._view is not None and not pygame.event.peek():
+            if not self.page.prepare(self._view) or time.perf_counter() >= until:
+                break
+        return math.floor((time.perf_counter() - start) * 1000)
 
     def wake(self) -> None:
         """End a ``wait``, from any thread."""

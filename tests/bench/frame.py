@@ -23,6 +23,7 @@ from tests.harness import missing, xvfb
 ROOT = Path(__file__).resolve().parents[2]
 TAKE = "05-the-last-one-out-evening.mid"
 SIZES = ((1280, 720), (1920, 1080), (3840, 2160))
+JUMPS = 600
 FRAME_US = 1_000_000 // 60
 FIRST = """
 import sys, time
@@ -68,34 +69,70 @@ def views():
         yield viewer.view(now_us, foot=Foot(port="guitar heard", tempo="♩ = 84"))
 
 
-def frames(size: tuple[int, int], offscreen: bool, moments) -> dict[str, np.ndarray]:
-    """Return the milliseconds of every frame: something changed, the page turned, nothing changed."""
+def engraved(size: tuple[int, int], offscreen: bool):
+    """Return a window that shows the engraved page, and its view."""
     window, first = open_included(size, offscreen)
     window.show(first)
     until = time.monotonic() + 20
     while window.page.engraved.plain and time.monotonic() < until:
         window.wait(50)
-    for _ in range(40):
-        window.wait(1)
-    took: dict[str, list[float]] = {"changed": [], "turned": [], "same": []}
-    base = window.page.base(first)
+    return window, first
+
+
+def frames(size: tuple[int, int], offscreen: bool, moments) -> dict[str, np.ndarray]:
+    """Return the milliseconds of every frame, by what happened, and of every job done in idle time."""
+    window, first = engraved(size, offscreen)
+    page, jobs = window.page, list[float]()
+    ready = False
+    while not ready:
+        start = time.perf_counter()
+        ready = not page.prepare(first)
+        jobs.append((time.perf_counter() - start) * 1e3)
+    took: dict[str, list[float]] = {"changed": [], "turned": [], "same": [], "jobs": jobs}
     gc.collect()
     gc.freeze()
-    for number, view in enumerate(moments):
+    base = page.base(first)
+
+    def shown(view, other: str) -> None:
+        nonlocal base
         start = time.perf_counter()
         window.show(view)
-        took["changed"].append((time.perf_counter() - start) * 1e3)
-        if window.page.base(view) is not base:
-            base = window.page.base(view)
-            took["turned"].append(took["changed"].pop())
+        ms = (time.perf_counter() - start) * 1e3
+        turned = page.base(view) is not base
+        base = page.base(view)
+        took.setdefault(
+            "turned" if turned and other == "changed" else other if turned else "changed", []
+        ).append(ms)
+
+    for number, view in enumerate(moments):
+        shown(view, "changed")
         again = replace(view)
         start = time.perf_counter()
         window.show(again)
         took["same"].append((time.perf_counter() - start) * 1e3)
         if number % 8 == 0:
             window.wait(1)
+    # Begun again anywhere: from every moment's page into any other's, in no order.
+    for number in np.random.default_rng(1).permutation(len(moments))[:JUMPS]:
+        shown(moments[number], "jumped")
+        window.wait(1)
     window.close()
+    took["cold"] = cold(size, offscreen, moments)
     return {kind: np.array(found or [0.0]) for kind, found in took.items()}
+
+
+def cold(size: tuple[int, int], offscreen: bool, moments) -> list[float]:
+    """Return the milliseconds of turns for which nothing was prepared, the first of each page."""
+    window, first = engraved(size, offscreen)
+    found, base = list[float](), window.page.base(first)
+    for number in np.random.default_rng(2).permutation(len(moments))[:40]:
+        start = time.perf_counter()
+        window.show(moments[number])
+        if window.page.base(moments[number]) is not base:
+            found.append((time.perf_counter() - start) * 1e3)
+            base = window.page.base(moments[number])
+    window.close()
+    return found
 
 
 def first_frame(environment: dict[str, str]) -> float:
@@ -132,6 +169,9 @@ def table(offscreen: bool, moments, sizes=SIZES) -> None:
         for kind, label in (
             ("changed", "something changed"),
             ("turned", "page turned"),
+            ("jumped", "begun elsewhere"),
+            ("cold", "same, unprepared"),
+            ("jobs", "a job when idle"),
             ("same", "nothing changed"),
         ):
             ms = found[kind]
