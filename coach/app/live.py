@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
+from coach.app.quiet import Collector, quiet_collector
 from coach.app.sitting import Sitting
 from coach.core.feedback import Amount
 from coach.core.report import report
@@ -73,7 +74,8 @@ class Live:
         """
         source.start()
         try:
-            finished = self._until_finished()
+            with quiet_collector() as collector:
+                finished = self._until_finished(collector)
         except KeyboardInterrupt:  # Ctrl-C in the terminal ends the sitting, not the report
             finished = False
         finally:
@@ -90,7 +92,7 @@ class Live:
             self._linger(summary)
         return summary
 
-    def _until_finished(self) -> bool:
+    def _until_finished(self, collector: Collector) -> bool:
         """Return True when the source ended or the player asked for the summary, False on a closed window."""
         self._show()
         while True:
@@ -104,6 +106,8 @@ class Live:
             self.sitting.tick(now_ns)
             self._tell_pass(now_ns)
             self._show()
+            if self._queue.empty():
+                collector.rest()
 
     def _drain(self) -> bool:
         """Take in everything queued; return whether the source has finished."""
