@@ -10,9 +10,10 @@ import pytest
 
 from coach.core.words import HAND_CARE
 from coach.screen import first_words as said
+from coach.screen.display import icon
 from coach.screen.first_layout import lay_out
 from coach.screen.first_model import Column, Entry, FirstModel, Key, Spot
-from coach.screen.first_page import KEYS, FirstPage, icon, measured
+from coach.screen.first_page import KEYS, FirstPage, measured
 from coach.screen.first_shapes import Line
 from coach.screen.theme import SCREEN_HEIGHT_MM, Sizes, arc_minutes, contrast
 from tests.harness import ROOT

@@ -12,6 +12,7 @@ from coach.app.sitting import Sitting, limits_of
 from coach.core import words
 from coach.core.errors import CoachError
 from coach.core.shapes import Foot
+from coach.core.view import Viewer
 from coach.devices.messages import Heard
 from coach.devices.take_player import TakePlayer
 from coach.files.settings import included
@@ -69,7 +70,7 @@ def _at_once(
         window = Window(piece.score, piece.xml, size=size, night=night, offscreen=True)
         try:
             foot = Foot(tempo=words.tempo_words(piece.score))
-            window.show(sitting.viewer.view(sitting.session.now_us, foot=foot))
+            window.show(Viewer(sitting.session).view(sitting.session.now_us, foot=foot))
             window.screenshot(screenshot)
         finally:
             window.close()

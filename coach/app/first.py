@@ -24,8 +24,9 @@ from coach.files import desktop_entry
 from coach.files.settings import Settings, load_settings, takes_folder
 from coach.files.shelf import Shelf, Shelved, included_scores, is_take, kept_take, read_shelf, recent_takes
 from coach.screen import first_words as said
+from coach.screen.display import icon_png
 from coach.screen.first_model import Act, Choice, Column, Entry, FirstModel
-from coach.screen.first_page import Done, FirstPage, icon_png
+from coach.screen.first_page import Done, FirstPage
 
 CALM_MS = 250  # so that Ctrl-C in the terminal is heard
 ICON_PIXELS = 256

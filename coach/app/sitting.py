@@ -19,7 +19,6 @@ from coach.core.session import Session
 from coach.core.shapes import Summary
 from coach.core.summary import summarise
 from coach.core.verdicts import Change, Limits
-from coach.core.view import Viewer
 from coach.core.wire import Decoder
 from coach.devices.clock import SessionClock
 from coach.devices.messages import Heard
@@ -50,7 +49,6 @@ class Sitting:
         self.piece = piece
         self.terms = terms or Terms()
         self.session = Session(piece.score, profile=profile, limits=limits, stops=self.terms.stops(piece))
-        self.viewer = Viewer(self.session)
         self.decoder = Decoder(self.session.profile)
         self.recorder: Recorder | None = None
         self._folder, self._started, self._speed = folder, started, speed

@@ -76,10 +76,7 @@ def bar_sources(score: Score) -> list[int]:
 
 def _order(score: Score) -> list[int]:
     """Return the first performance of each written bar, in written order."""
-    first: dict[int, int] = {}
-    for index, bar in enumerate(score.bars):
-        first.setdefault(bar.written, index)
-    return [first[written] for written in sorted(first)]
+    return [score.first_performed[written] for written in sorted(score.first_performed)]
 
 
 def _with_notes(score: Score, notes: Array) -> Score:

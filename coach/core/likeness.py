@@ -76,9 +76,7 @@ class ComparedBars:
     def __init__(self, score: Score) -> None:
         self.score = score
         bars = score.bars
-        first: dict[int, int] = {}
-        for index, bar in enumerate(bars):
-            first.setdefault(bar.written, index)
+        first = score.first_performed
         self.line = sorted(first.values())
         units = [i for i in self.line if not is_pickup(bars[i])]
         self.units = np.array(units, np.int64)

@@ -85,8 +85,7 @@ def weigh(score: Score, bars: ComparedBars, repeats: tuple[Repeat, ...]) -> Evid
         if (old.fifths, old.beats, old.beat_unit) != (new.fifths, new.beats, new.beat_unit):
             weight[index] += NEW_SIGNATURE
     # A bar played again is judged as it was the first time, so that it is divided alike.
-    first_time: dict[int, int] = {}
-    same = np.array([first_time.setdefault(bar.written, i) for i, bar in enumerate(score.bars)], np.int64)
+    same = np.array([score.first_performed[bar.written] for bar in score.bars], np.int64)
     upbeat = np.where(forced | barred, 0, upbeat[same])
     return Evidence(weight[same], upbeat, forced, barred)
 

@@ -107,6 +107,14 @@ class Score:
         return self.bars[-1].end if self.bars else 0
 
     @cached_property
+    def first_performed(self) -> dict[int, int]:
+        """The performed bar in which each written bar is played for the first time, in order of playing."""
+        first: dict[int, int] = {}
+        for index, bar in enumerate(self.bars):
+            first.setdefault(bar.written, index)
+        return first
+
+    @cached_property
     def _bar_onsets(self) -> NDArray[np.int64]:
         return np.array([bar.onset for bar in self.bars], np.int64)
 

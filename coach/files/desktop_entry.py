@@ -38,13 +38,11 @@ def install_desktop_entry(icon: bytes) -> Path:
         raise CoachError("desktop entry", "only Linux desktops know them", "start it with `coach`")
     folder = applications_folder()
     picture = folder / ICON_NAME
-    aside = picture.with_suffix(f".{os.getpid()}.new")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        aside.write_bytes(icon)
-        aside.replace(picture)
     except OSError as fault:
         raise CoachError(str(folder), f"nothing can be written there ({fault.strerror})", REMEDY) from None
+    write_whole(picture, icon, what="the icon", remedy=REMEDY)
     path = folder / NAME
     text = entry_text([sys.executable, "-m", "coach"], picture)
     write_whole(path, text, what="the desktop entry", remedy=REMEDY)

@@ -20,6 +20,7 @@ import tomli_w
 from coach.core.errors import CoachError, one_line
 from coach.core.pitch import STANDARD, Tuning, parse_name
 from coach.core.profile import MOST_STRINGS, Profile
+from coach.files.whole_file import write_whole
 
 APP = "coach"
 
@@ -40,17 +41,14 @@ class Settings:
         plain["last_port"] = self.last_port
         if self.tolerance_ms is not None:
             plain["tolerance_ms"] = self.tolerance_ms
+        what, remedy = "the settings", "free or unlock the folder"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            aside = self.path.with_suffix(f".{os.getpid()}.new")
-            aside.write_text(tomli_w.dumps(plain), "utf-8")
-            aside.replace(self.path)
         except OSError as error:
             raise CoachError(
-                str(self.path),
-                f"the settings cannot be written ({error.strerror})",
-                "free or unlock the folder",
+                str(self.path), f"{what} cannot be written ({error.strerror})", remedy
             ) from error
+        write_whole(self.path, tomli_w.dumps(plain), what=what, remedy=remedy)
 
 
 def load_settings(folder: Path | None = None) -> Settings:

@@ -1,4 +1,4 @@
-"""Text files written whole: aside in the same folder, then put in the old one's place."""
+"""Files written whole: aside in the same folder, then put in the old one's place."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ def checked_target(path: Path, remedy: str, what: str = "it") -> Path:
     raise CoachError(str(path), what, remedy)
 
 
-def write_whole(path: Path, text: str, *, what: str = "it", remedy: str) -> None:
-    """Write UTF-8 ``text``, its line ends as they are, to the file that ``path`` stands for.
+def write_whole(path: Path, data: str | bytes, *, what: str = "it", remedy: str) -> None:
+    """Write ``data`` (text as UTF-8, its line ends as they are) to the file that ``path`` stands for.
 
     A link stays, and what it leads to is written.  ``what`` names the file in the message.  Raises CoachError
     where it cannot be written: then the old file is as it was.
@@ -42,7 +42,7 @@ def write_whole(path: Path, text: str, *, what: str = "it", remedy: str) -> None
     target = checked_target(path, remedy, what)
     aside = target.with_name(f".coach-{os.getpid()}.new")  # short: the name itself may be as long as can be
     try:
-        aside.write_text(text, "utf-8", newline="")
+        aside.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
         with suppress(FileNotFoundError):
             aside.chmod(stat.S_IMODE(target.stat().st_mode))
         aside.replace(target)

@@ -33,6 +33,19 @@ WIDER = 1.05  # a step in search of the spacing with which bars come to stand ev
 MOST_STEPS = 32  # … and so at most five times as wide
 COARSE_STEPS = 6  # for a long score
 MEMORY = 2 << 30  # bytes; a score that wants more is not for a music stand
+SYSTEM_BY_SYSTEM = {  # verovio's options for one page a system, as high as its ink, and nothing around it
+    "scale": 100,
+    "pageHeight": 60_000,
+    "adjustPageHeight": True,
+    "pageMarginLeft": 0,
+    "pageMarginRight": 0,
+    "header": "none",
+    "footer": "none",
+    "font": "Bravura",
+    "smuflTextFont": "none",
+    "systemMaxPerPage": 1,
+    "svgFormatRaw": True,
+}
 
 
 def main() -> int:
@@ -78,20 +91,10 @@ def engrave(
     toolkit = verovio.toolkit()
     toolkit.setOptions(
         {
-            "scale": 100,
+            **SYSTEM_BY_SYSTEM,
             "pageWidth": max(int(width / scale), 100),
-            "pageHeight": 60_000,
-            "adjustPageHeight": True,
-            "pageMarginLeft": 0,
-            "pageMarginRight": 0,
-            "header": "none",
-            "footer": "none",
-            "font": "Bravura",
-            "smuflTextFont": "none",
             "breaks": "auto",
-            "systemMaxPerPage": 1,
             "svgBoundingBoxes": True,
-            "svgFormatRaw": True,
             "spacingLinear": SPACING,
             "minLastJustification": 1.0,
             "fingeringScale": 0.9,

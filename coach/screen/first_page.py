@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import io
-import os
 import threading
 from dataclasses import dataclass
 from functools import lru_cache
@@ -12,16 +10,15 @@ from pathlib import Path
 
 import pygame
 
-from coach.core.errors import CoachError
 from coach.screen import first_words as said
 from coach.screen import lettering
+from coach.screen.display import LEAST, OFFSCREEN_SIZE, open_display, save_picture, usual_size
 from coach.screen.first_layout import lay_out
 from coach.screen.first_model import FirstModel, Key, Spot
 from coach.screen.first_shapes import FirstLayout, Number, Stroke
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import DAY, NIGHT, Colour, Palette, Sizes
-from coach.screen.window import LEAST, NO_DISPLAY, SCREEN_SHARE, WM_CLASS
 
 KEYS = {
     pygame.K_UP: Key.UP,
@@ -149,7 +146,7 @@ class FirstPage:
         self.fullscreen = fullscreen
         self._offscreen, self._wish = offscreen, size
         self._woken = threading.Event()
-        self.surface = pygame.Surface(size or (1920, 1080)) if offscreen else self._open()
+        self.surface = pygame.Surface(size or OFFSCREEN_SIZE) if offscreen else self._open()
         self.layout = FirstLayout()
         self._shown: tuple[object, ...] | None = None
         self.show()
@@ -211,13 +208,7 @@ class FirstPage:
 
     def screenshot(self, path: Path) -> None:
         """Write what the page shows as a PNG.  Raises CoachError where it cannot be written."""
-        buffer = io.BytesIO()
-        pygame.image.save(self.surface, buffer, "page.png")
-        try:
-            path.write_bytes(buffer.getvalue())
-        except OSError as error:
-            what = f"the picture cannot be written ({error.strerror})"
-            raise CoachError(str(path), what, "choose another place") from None
+        save_picture(self.surface, path)
 
     def close(self) -> None:
         """Close the window."""
@@ -239,33 +230,14 @@ class FirstPage:
         return [] if spot is None else [Done(spot=spot)]
 
     def _open(self) -> pygame.Surface:
-        os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
-        os.environ.setdefault("SDL_VIDEO_WAYLAND_WMCLASS", WM_CLASS)
-        remedy = "start it from a desktop, or name a command"
-        try:
-            pygame.display.init()
-            driver = pygame.display.get_driver()
-            if driver in NO_DISPLAY and os.environ.get("SDL_VIDEODRIVER", "") != driver:
-                raise pygame.error("there is no display here")
-            pygame.display.set_caption(said.TITLE)
-            pygame.display.set_icon(icon(64))
-            surface = self._mode()
-        except pygame.error as error:
-            pygame.display.quit()
-            raise CoachError("window", f"no window can be opened ({error})", remedy) from None
-        pygame.key.set_repeat(350, 60)
-        pygame.event.set_blocked([pygame.MOUSEMOTION, pygame.KEYUP, pygame.TEXTINPUT, pygame.ACTIVEEVENT])
+        surface = open_display(said.TITLE, self._mode, "start it from a desktop, or name a command")
         pygame.event.set_allowed([pygame.DROPFILE])
         return surface
 
     def _mode(self) -> pygame.Surface:
         if self.fullscreen:
             return pygame.display.set_mode((0, 0), pygame.FULLSCREEN)
-        size = self._wish
-        if size is None:
-            wide, tall = pygame.display.get_desktop_sizes()[0]
-            size = max(round(wide * SCREEN_SHARE), LEAST[0]), max(round(tall * SCREEN_SHARE), LEAST[1])
-        return pygame.display.set_mode(size, pygame.RESIZABLE)
+        return pygame.display.set_mode(self._wish or usual_size(), pygame.RESIZABLE)
 
     def _turn_full(self) -> None:
         if not self.fullscreen:
@@ -283,19 +255,3 @@ class FirstPage:
     def _flip(self) -> None:
         if not self._offscreen:
             pygame.display.flip()
-
-
-def icon(size: int) -> pygame.Surface:
-    """Return the program's icon: a damp sign on paper."""
-    made = pygame.Surface((size, size))
-    made.fill(DAY.paper)
-    sign = lettering.sign(lettering.DAMP, round(size * 0.8), DAY.ink)
-    made.blit(sign, ((size - sign.get_width()) // 2, (size - sign.get_height()) // 2))
-    return made
-
-
-def icon_png(size: int) -> bytes:
-    """Return the icon as a PNG."""
-    buffer = io.BytesIO()
-    pygame.image.save(icon(size), buffer, "icon.png")
-    return buffer.getvalue()

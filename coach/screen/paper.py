@@ -116,7 +116,7 @@ def _engraved(
 ) -> list[System]:
     """Return the systems at a width in staff spaces."""
     score = preparation.score
-    performed = {score.bars[bar].written: bar for bar in reversed(facts.bars)}
+    performed = score.first_performed
     bars = [
         score.bars[performed[written]] if written in performed else None
         for written in range(len(score.bar_ids))

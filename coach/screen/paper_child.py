@@ -14,7 +14,7 @@ import sys
 from typing import Any
 from xml.etree import ElementTree
 
-from coach.screen.engraver_child import limit_memory
+from coach.screen.engraver_child import SYSTEM_BY_SYSTEM, limit_memory
 from coach.screen.paper_lines import break_lines
 
 UNITS = 18.0  # verovio's pixels between two staff lines at scale 100
@@ -48,19 +48,9 @@ def engrave(xml: str, width: float, least: list[float], counted: list[int], star
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
     options = {
-        "scale": 100,
+        **SYSTEM_BY_SYSTEM,
         "pageWidth": 60_000,
-        "pageHeight": 60_000,
-        "adjustPageHeight": True,
-        "pageMarginLeft": 0,
-        "pageMarginRight": 0,
-        "header": "none",
-        "footer": "none",
-        "font": "Bravura",
-        "smuflTextFont": "none",
         "breaks": "none",
-        "systemMaxPerPage": 1,
-        "svgFormatRaw": True,
         "spacingLinear": SPACING,
         "minLastJustification": 0.0,
     }

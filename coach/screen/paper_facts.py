@@ -73,17 +73,6 @@ def without_fingers(xml: str) -> tuple[str, dict[str, int]]:
     return tostring(root, encoding="unicode"), given
 
 
-def first_bars(score: Score) -> list[int]:
-    """Return the performed bars in which a written bar is played for the first time."""
-    seen: set[int] = set()
-    found = []
-    for index, bar in enumerate(score.bars):
-        if bar.written not in seen:
-            seen.add(bar.written)
-            found.append(index)
-    return found
-
-
 def first_rows(score: Score) -> list[int]:
     """Return the rows of the notes as they are played for the first time, in order."""
     seen: set[int] = set()
@@ -98,7 +87,7 @@ def first_rows(score: Score) -> list[int]:
 def gather(preparation: Preparation, given: dict[str, int]) -> Facts:
     """Return what is to be marked; ``given`` are the fingers that the score itself has, by note."""
     score = preparation.score
-    rows, bars = first_rows(score), first_bars(score)
+    rows, bars = first_rows(score), list(score.first_performed.values())
     stops = _once(preparation)
     phrases = _phrases(preparation, frozenset(bars))
     hands = hand_facts(score, rows, given, [phrase.first for phrase in phrases])

@@ -47,9 +47,7 @@ def plain_staff(
 
     A line has ``most_bars`` at most.
     """
-    performed: dict[int, int] = {}
-    for index, bar in enumerate(score.bars):
-        performed.setdefault(bar.written, index)
+    performed = score.first_performed
     first, last = bars if bars is not None else (0, max(performed, default=-1))
     wanted = [performed[w] for w in range(first, last + 1) if w in performed]
     systems: list[System] = []

@@ -1,15 +1,8 @@
-"""The window: opens at once, draws what changed, and waits for the next thing to happen.
-
-Set ``SDL_FRAMEBUFFER_ACCELERATION=0`` (done here): without it SDL pushes every frame through GL, in software
-on most practice laptops (measured at 1080p: 15 ms a full redraw against 5 ms, 9 ms against 0.2 ms for a
-dozen rectangles).
-"""
+"""The window: opens at once, draws what changed, and waits for the next thing to happen."""
 
 from __future__ import annotations
 
-import io
 import math
-import os
 import threading
 import time
 from dataclasses import dataclass
@@ -17,23 +10,17 @@ from pathlib import Path
 
 import pygame
 
-from coach.core.errors import CoachError
 from coach.core.score import Score
 from coach.core.shapes import Summary, View
 from coach.screen import lettering
 from coach.screen.binder import Binder
+from coach.screen.display import LEAST, OFFSCREEN_SIZE, open_display, save_picture, usual_size
 from coach.screen.engraving import Engraver
 from coach.screen.keys import Action, action_of
 from coach.screen.page import Page
 from coach.screen.sheets import help_sheet, summary_sheet
 from coach.screen.stamps import Stamp, changed, paint, repaint
 from coach.screen.theme import DAY, NIGHT, READING_DISTANCE_M, Palette
-
-WM_CLASS = "coach"
-LEAST = (480, 300)  # a smaller window is drawn as if it were this large, and cut
-OFFSCREEN_SIZE = (1920, 1080)
-SCREEN_SHARE = 0.9  # of the desktop, for a window whose size is not given
-NO_DISPLAY = ("offscreen", "dummy", "evdev")  # what SDL falls back to without a display server
 
 __all__ = ["Action", "UserEvent", "Window"]
 
@@ -121,14 +108,7 @@ class Window:
 
     def screenshot(self, path: Path) -> None:
         """Write what the window shows as a PNG.  Raises CoachError where it cannot be written."""
-        buffer = io.BytesIO()
-        pygame.image.save(self.surface, buffer, "page.png")
-        try:
-            path.write_bytes(buffer.getvalue())
-        except OSError as error:
-            raise CoachError(
-                str(path), f"the picture cannot be written ({error.strerror})", "choose another place"
-            ) from None
+        save_picture(self.surface, path)
 
     @property
     def driver(self) -> str:
@@ -218,27 +198,8 @@ class Window:
     # --- the window itself --------------------------------------------------------------------
 
     def _open(self, size: tuple[int, int] | None) -> pygame.Surface:
-        os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
-        os.environ.setdefault("SDL_VIDEO_WAYLAND_WMCLASS", WM_CLASS)
         remedy = "start it from a desktop, or do without the window"
-        try:
-            pygame.display.init()
-        except pygame.error as error:
-            raise CoachError("window", f"no display can be opened ({error})", remedy) from None
-        driver = pygame.display.get_driver()
-        if driver in NO_DISPLAY and os.environ.get("SDL_VIDEODRIVER", "") != driver:
-            pygame.display.quit()
-            raise CoachError("window", "there is no display here", remedy)
-        pygame.display.set_caption(self.title or "coach")
-        pygame.display.set_icon(_icon())
-        try:
-            surface = self._mode(size)
-        except pygame.error as error:
-            pygame.display.quit()
-            raise CoachError("window", f"no window can be opened ({error})", remedy) from None
-        pygame.key.set_repeat(350, 60)
-        pygame.event.set_blocked([pygame.MOUSEMOTION, pygame.KEYUP, pygame.TEXTINPUT, pygame.ACTIVEEVENT])
-        return surface
+        return open_display(self.title or "coach", lambda: self._mode(size), remedy)
 
     def _mode(self, size: tuple[int, int] | None) -> pygame.Surface:
         if self._fullscreen:
@@ -246,10 +207,7 @@ class Window:
             pygame.mouse.set_visible(False)
             return surface
         pygame.mouse.set_visible(True)
-        if size is None:
-            wide, tall = pygame.display.get_desktop_sizes()[0]
-            size = max(round(wide * SCREEN_SHARE), LEAST[0]), max(round(tall * SCREEN_SHARE), LEAST[1])
-        return pygame.display.set_mode(size, pygame.RESIZABLE)
+        return pygame.display.set_mode(size or usual_size(), pygame.RESIZABLE)
 
     def _update(self, rects: list[pygame.Rect] | None) -> None:
         if self._offscreen:
@@ -322,12 +280,3 @@ class Window:
             return False
         self._again()
         return True
-
-
-def _icon() -> pygame.Surface:
-    """Return the window's icon: a damp sign on paper."""
-    icon = pygame.Surface((64, 64))
-    icon.fill(DAY.paper)
-    sign = lettering.sign(lettering.DAMP, 52, DAY.ink)
-    icon.blit(sign, ((64 - sign.get_width()) // 2, (64 - sign.get_height()) // 2))
-    return icon
