@@ -20,7 +20,7 @@ from coach.screen.engraving import can_engrave
 from coach.screen.page import Page
 from coach.screen.signs import LETTERS
 from coach.screen.stamps import Stamp
-from coach.screen.theme import DAY, ESSENTIAL, LEAST_PAGE, QUIET, SCREEN_HEIGHT_MM, Sizes, height_mm
+from coach.screen.theme import DAY, ESSENTIAL, LEAST_PAGE, QUIET, SCREEN_HEIGHT_MM, Reading, Sizes, height_mm
 from coach.screen.window import Window
 from tests.test_page import page_of, ring, score
 from tests.views import blank_view
@@ -46,7 +46,7 @@ def test_the_published_formula_is_the_tangent(distance_m: float):
 
 def opened(path: Path, window: tuple[int, int], distance_m: float) -> tuple[Page, Window]:
     read = read_score(path)
-    made = Window(read.score, read.xml, size=window, offscreen=True, distance_m=distance_m)
+    made = Window(read.score, read.xml, size=window, offscreen=True, reading=Reading(distance_m))
     made.show(Viewer(Session(read.score)).view(0))
     assert made.page is not None
     return made.page, made
@@ -90,7 +90,7 @@ def tall(stamp: Stamp) -> int:
 
 
 def sized(window: tuple[int, int], distance_m: float, screen_mm: float = SCREEN_HEIGHT_MM) -> Sizes:
-    return Sizes.of(*window, distance_m=distance_m, screen_height_mm=screen_mm)
+    return Sizes.of(*window, Reading(distance_m, screen_mm))
 
 
 @pytest.mark.parametrize(("distance_m", "screen_mm"), [(1.0, 300.0), (2.0, 300.0), (6.0, 700.0)])
@@ -152,7 +152,9 @@ def test_fewer_bars_stand_on_a_line_where_their_signs_need_the_room():
     read = read_score(SCORES[0])
     sizes = []
     for distance_m in (1.0, 2.0):
-        binder = Binder(read.score, read.xml, "", arrived=lambda: None, wait=True, distance_m=distance_m)
+        binder = Binder(
+            read.score, read.xml, "", arrived=lambda: None, wait=True, reading=Reading(distance_m)
+        )
         binder.measure(1920, 1080, DAY)
         page = binder.page_for(Viewer(Session(read.score)).view(0))
         sizes.append(max(len(page.engraved.systems[i].bars) for i in page.layout.systems))

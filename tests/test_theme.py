@@ -13,6 +13,7 @@ from coach.screen.theme import (
     ORDINARY,
     READING_DISTANCE_M,
     SCREEN_HEIGHT_MM,
+    Reading,
     STAFF_SPACE,
     Colour,
     Palette,
@@ -83,9 +84,9 @@ def test_essential_signs_fill_twenty_minutes_of_arc(size: tuple[int, int]):
 
 
 def test_twice_as_far_is_twice_as_large_until_a_system_no_longer_fits():
-    near, far = Sizes.of(1920, 1080, distance_m=1.0), Sizes.of(1920, 1080, distance_m=2.0)
+    near, far = Sizes.of(1920, 1080, Reading(1.0)), Sizes.of(1920, 1080, Reading(2.0))
     assert far.sign == pytest.approx(2 * near.sign)
-    very_far = Sizes.of(1920, 1080, distance_m=6.0)
+    very_far = Sizes.of(1920, 1080, Reading(6.0))
     assert far.sign < very_far.sign < 3 * far.sign
     assert very_far.body_height > very_far.strip_height(3) + 14 * very_far.space
 

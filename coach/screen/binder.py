@@ -11,7 +11,7 @@ from coach.screen.engraved import Engraved
 from coach.screen.engraving import Engraver, Request
 from coach.screen.page import Page
 from coach.screen.plain_staff import plain_staff, reach
-from coach.screen.theme import READING_DISTANCE_M, Palette, Sizes
+from coach.screen.theme import USUAL_READING, Palette, Reading, Sizes
 
 LEAST_GROWTH = 1.1  # less is not worth engraving again
 
@@ -31,14 +31,14 @@ class Binder:
         *,
         arrived: Callable[[], None],
         wait: bool = False,
-        distance_m: float = READING_DISTANCE_M,
+        reading: Reading = USUAL_READING,
         engraver: Engraver | None = None,
     ) -> None:
         """``xml`` is the score's MusicXML as re-serialised by our reader; empty for the plain staff."""
         self.score, self.xml, self.title = score, xml, title
         self.page: Page | None = None
         self.notice = ""  # why the page is a plain staff although the score could be engraved
-        self._distance_m, self._wait, self._tell = distance_m, wait, arrived
+        self._reading, self._wait, self._tell = reading, wait, arrived
         self._engraver = engraver or Engraver(self._on_engraved)
         self._request: Request | None = None  # what the engraver was last asked for
         self._asked: Sizes | None = None  # the measures of that
@@ -50,9 +50,7 @@ class Binder:
     def measure(self, width: int, height: int, palette: Palette) -> Sizes:
         """Take the window's size and paper; the page is then found anew."""
         self.palette = palette
-        self.sizes = Sizes.of(
-            width, height, distance_m=self._distance_m, staff_spaces=self._reach, rows=self._rows
-        )
+        self.sizes = Sizes.of(width, height, self._reading, staff_spaces=self._reach, rows=self._rows)
         self.page = self._request = None
         return self.sizes
 

@@ -89,6 +89,18 @@ def arc_minutes(size_mm: float, distance_m: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """Where the page is read from, and how large a person wants it."""
+
+    distance_m: float = READING_DISTANCE_M
+    screen_mm: float = SCREEN_HEIGHT_MM  # height of the screen's picture
+    text: float = 1.0  # how many times larger than must be
+
+
+USUAL_READING = Reading()
+
+
+@dataclass(frozen=True, slots=True)
 class Sizes:
     """Every measure of the page in pixels, from the window's size and the reading distance."""
 
@@ -104,9 +116,8 @@ class Sizes:
         cls,
         width: int,
         height: int,
+        reading: Reading = USUAL_READING,
         *,
-        distance_m: float = READING_DISTANCE_M,
-        screen_height_mm: float = SCREEN_HEIGHT_MM,
         staff_spaces: float = 14.0,
         rows: int = 3,
     ) -> Sizes:
@@ -118,7 +129,7 @@ class Sizes:
         width.
         """
         tall = min(height, width * 0.72)
-        minute = height_mm(1.0, distance_m) * tall / screen_height_mm
+        minute = height_mm(reading.text, reading.distance_m) * tall / reading.screen_mm
         minute = min(minute, tall / LEAST_PAGE)  # beyond this a larger screen is the only remedy
         trial = cls(width, height, minute, STAFF_SPACE * minute)
         two = ((trial.body_height - 3 * trial.least_gap) / 2 - trial.strip_height(rows)) / staff_spaces

@@ -20,7 +20,7 @@ from coach.screen.keys import Action, action_of
 from coach.screen.page import Page
 from coach.screen.sheets import help_sheet, summary_sheet
 from coach.screen.stamps import Stamp, changed, paint, repaint
-from coach.screen.theme import DAY, NIGHT, READING_DISTANCE_M, Palette
+from coach.screen.theme import DAY, NIGHT, USUAL_READING, Palette, Reading
 
 __all__ = ["Action", "UserEvent", "Window"]
 
@@ -46,7 +46,7 @@ class Window:
         title: str | None = None,
         night: bool = False,
         offscreen: bool = False,
-        distance_m: float = READING_DISTANCE_M,
+        reading: Reading = USUAL_READING,
         engraver: Engraver | None = None,
     ) -> None:
         """``xml`` is the score's MusicXML as re-serialised by our reader; empty for the plain staff.
@@ -64,7 +64,7 @@ class Window:
             self.title,
             arrived=self.wake,
             wait=offscreen,
-            distance_m=distance_m,
+            reading=reading,
             engraver=engraver,
         )
         self._view: View | None = None
