@@ -38,7 +38,7 @@ class Binder:
         self.score, self.xml, self.title = score, xml, title
         self.page: Page | None = None
         self.notice = ""  # why the page is a plain staff although the score could be engraved
-        self._reading, self._wait, self._tell = reading, wait, arrived
+        self.reading, self._wait, self._tell = reading, wait, arrived
         self._engraver = engraver or Engraver(self._on_engraved)
         self._request: Request | None = None  # what the engraver was last asked for
         self._asked: Sizes | None = None  # the measures of that
@@ -50,7 +50,7 @@ class Binder:
     def measure(self, width: int, height: int, palette: Palette) -> Sizes:
         """Take the window's size and paper; the page is then found anew."""
         self.palette = palette
-        self.sizes = Sizes.of(width, height, self._reading, staff_spaces=self._reach, rows=self._rows)
+        self.sizes = Sizes.of(width, height, self.reading, staff_spaces=self._reach, rows=self._rows)
         self.page = self._request = None
         return self.sizes
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import threading
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -12,11 +10,11 @@ import pygame
 
 from coach.screen import first_words as said
 from coach.screen import lettering
-from coach.screen.display import LEAST, OFFSCREEN_SIZE, open_display, save_picture, usual_size
 from coach.screen.first_layout import lay_out
 from coach.screen.first_model import FirstModel, Key, Spot
 from coach.screen.first_shapes import FirstLayout, Number, Stroke
 from coach.screen.pencil import Patch, Sheet
+from coach.screen.stage import Stage
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import DAY, NIGHT, Colour, Palette, Sizes
 
@@ -143,13 +141,22 @@ class FirstPage:
         """Raises CoachError where there is no display (``offscreen`` needs none)."""
         self.model = model
         self.palette: Palette = NIGHT if night else DAY
-        self.fullscreen = fullscreen
-        self._offscreen, self._wish = offscreen, size
-        self._woken = threading.Event()
-        self.surface = pygame.Surface(size or OFFSCREEN_SIZE) if offscreen else self._open()
+        self.stage = Stage(said.TITLE, said.REMEDY, size=size, fullscreen=fullscreen, offscreen=offscreen)
+        if not offscreen:
+            pygame.event.set_allowed([pygame.DROPFILE])
         self.layout = FirstLayout()
         self._shown: tuple[object, ...] | None = None
         self.show()
+
+    @property
+    def surface(self) -> pygame.Surface:
+        """What is drawn on."""
+        return self.stage.surface
+
+    @property
+    def fullscreen(self) -> bool:
+        """Whether the page fills the screen."""
+        return self.stage.fullscreen
 
     @property
     def night(self) -> bool:
@@ -159,33 +166,27 @@ class FirstPage:
     @property
     def size(self) -> tuple[int, int]:
         """The size to open the next window with."""
-        return self._wish if self.fullscreen and self._wish else self.surface.get_size()
+        return self.stage.window_size
 
     def show(self) -> bool:
         """Draw what the model says now; return whether anything had changed."""
         if self._shown == self.model.state:
             return False
-        width, height = self.surface.get_size()
-        sizes = Sizes.of(max(width, LEAST[0]), max(height, LEAST[1]))
-        self.layout = lay_out(self.model, sizes, measured)
+        self.layout = lay_out(self.model, Sizes.of(*self.stage.size), measured)
         draw(self.surface, self.layout, self.palette)
         self._shown = self.model.state
-        self._flip()
+        self.stage.update()
         return True
 
     def wait(self, timeout_ms: int) -> list[Done]:
         """Return what a person did, at latest after ``timeout_ms``; ``wake`` ends it early."""
         found: list[Done] = []
-        first = pygame.event.wait(max(timeout_ms, 1))
-        self._woken.clear()
-        for event in (first, *pygame.event.get()):
+        for event in self.stage.wait(timeout_ms):
             match event.type:
                 case pygame.QUIT:
                     found.append(Done(closed=True))
                 case pygame.VIDEORESIZE:
-                    self._resized()
-                case pygame.VIDEOEXPOSE:
-                    self._flip()
+                    self._shown = None
                 case pygame.DROPFILE:
                     found.append(Done(dropped=Path(event.file)))
                 case pygame.MOUSEBUTTONDOWN if event.button in (1, 4, 5):
@@ -194,26 +195,23 @@ class FirstPage:
                     self.palette = DAY if self.night else NIGHT
                     self._shown = None
                 case pygame.KEYDOWN if event.key in (pygame.K_f, pygame.K_F11):
-                    self._turn_full()
+                    self.stage.turn_full()
+                    self._shown = None
                 case pygame.KEYDOWN if (key := key_of(event)) is not None:
                     found.append(Done(key))
         return found
 
     def wake(self) -> None:
         """End a ``wait``, from any thread."""
-        if not self._woken.is_set() and not self._offscreen and pygame.display.get_init():
-            self._woken.set()
-            with contextlib.suppress(pygame.error):  # the window was closed in this very moment
-                pygame.event.post(pygame.event.Event(pygame.USEREVENT))
+        self.stage.wake()
 
     def screenshot(self, path: Path) -> None:
         """Write what the page shows as a PNG.  Raises CoachError where it cannot be written."""
-        save_picture(self.surface, path)
+        self.stage.screenshot(path)
 
     def close(self) -> None:
         """Close the window."""
-        if not self._offscreen:
-            pygame.display.quit()
+        self.stage.close()
 
     def __enter__(self) -> FirstPage:
         return self
@@ -228,30 +226,3 @@ class FirstPage:
         if spot is None:
             spot = Spot() if self.model.helping else None
         return [] if spot is None else [Done(spot=spot)]
-
-    def _open(self) -> pygame.Surface:
-        surface = open_display(said.TITLE, self._mode, "start it from a desktop, or name a command")
-        pygame.event.set_allowed([pygame.DROPFILE])
-        return surface
-
-    def _mode(self) -> pygame.Surface:
-        if self.fullscreen:
-            return pygame.display.set_mode((0, 0), pygame.FULLSCREEN)
-        return pygame.display.set_mode(self._wish or usual_size(), pygame.RESIZABLE)
-
-    def _turn_full(self) -> None:
-        if not self.fullscreen:
-            self._wish = self.surface.get_size()
-        self.fullscreen = not self.fullscreen
-        self.surface = self._mode()
-        self._shown = None
-
-    def _resized(self) -> None:
-        surface = pygame.display.get_surface()
-        if surface is not None:
-            self.surface = surface
-            self._shown = None
-
-    def _flip(self) -> None:
-        if not self._offscreen:
-            pygame.display.flip()

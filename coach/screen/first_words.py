@@ -8,6 +8,7 @@ from pathlib import Path
 from coach.core.errors import CoachError
 
 TITLE = "coach"
+REMEDY = "start it from a desktop, or name a command"
 SCORES, TAKES = "Scores", "Takes"
 TODAY = "Today"
 TODAY_FROM = "Today, after the take of “{title}”"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import Enum
 
 import pygame
@@ -63,12 +64,12 @@ KEY_LINES = (
 )
 
 
-def action_of(event: pygame.event.Event) -> Action | None:
-    """Return what a key event asks for."""
+def action_of(event: pygame.event.Event, keys: Mapping[int, Action] = KEYS) -> Action | None:
+    """Return what a key event asks for, by a window's own keys."""
     if event.type != pygame.KEYDOWN:
         return None
     if getattr(event, "unicode", "") == "?":
         return Action.HELP
     if getattr(event, "unicode", "") == "+":
         return Action.FASTER
-    return KEYS.get(event.key)
+    return keys.get(event.key)

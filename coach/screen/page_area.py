@@ -1,0 +1,90 @@
+"""A page in its place: on the whole of a surface, or on a part of it; draws only what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import pygame
+
+from coach.core.score import Score
+from coach.core.shapes import View
+from coach.screen.binder import Binder
+from coach.screen.engraving import Engraver
+from coach.screen.page import Page
+from coach.screen.stamps import Stamp, changed, paint, repaint
+from coach.screen.theme import USUAL_READING, Palette, Reading, Sizes
+
+Extra = Callable[[Page, View], Sequence[Stamp]]  # more that belongs on a page
+
+
+class PageArea:
+    """The mutable owner of one page and of what of it is drawn."""
+
+    def __init__(
+        self,
+        score: Score,
+        xml: str,
+        title: str,
+        *,
+        arrived: Callable[[], None],
+        wait: bool = False,
+        reading: Reading = USUAL_READING,
+        engraver: Engraver | None = None,
+    ) -> None:
+        """``xml`` is the score's MusicXML as re-serialised by our reader; empty for the plain staff."""
+        self.binder = Binder(
+            score, xml, title, arrived=arrived, wait=wait, reading=reading, engraver=engraver
+        )
+        self._reading = reading
+        self._shown: tuple[View, object, pygame.Surface, list[Stamp]] | None = None
+        self.sizes: Sizes
+        self.surface: pygame.Surface
+
+    @property
+    def page(self) -> Page | None:
+        """The page as last drawn."""
+        return self.binder.page
+
+    def place(
+        self, surface: pygame.Surface, size: tuple[int, int], palette: Palette, share: float = 1.0
+    ) -> None:
+        """Stand on a surface (or a part of one) laid out for ``size``: ``share`` of the screen's height."""
+        self.surface = surface
+        self.binder.reading = replace(self._reading, screen_mm=self._reading.screen_mm * share)
+        self.sizes = self.binder.measure(*size, palette)
+        self.forget()
+
+    def forget(self) -> None:
+        """Draw everything anew the next time: something else was drawn over the page."""
+        self._shown = None
+
+    def show(self, view: View, extra: Extra | None = None) -> list[pygame.Rect] | None:
+        """Draw a view; return the rectangles that changed, of the surface; None where all of it did."""
+        if self._shown is not None and self._shown[:2] == (view, extra):
+            return []
+        page = self.binder.page_for(view)
+        base, stamps = page.base(view), page.stamps(view)
+        if extra is not None:
+            stamps += extra(page, view)
+        shown, self._shown = self._shown, (view, extra, base, stamps)
+        if shown is None or shown[2] is not base:
+            self.surface.blit(base, (0, 0))
+            paint(self.surface, stamps)
+            return None
+        rects = changed(shown[3], stamps, self.surface.get_rect())
+        if rects:
+            repaint(self.surface, base, stamps, rects)
+        return rects
+
+    def prepare(self, view: View) -> bool:
+        """Get ready one thing that may be shown next (a few ms); False when all is ready."""
+        return self.page is not None and self.page.prepare(view)
+
+    def take_arrived(self) -> bool:
+        """Put a page that was engraved meanwhile into use; return whether there was one."""
+        return self.binder.take_arrived()
+
+    def close(self) -> None:
+        """End the engraver."""
+        self.binder.close()

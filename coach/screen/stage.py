@@ -1,0 +1,130 @@
+"""The window on the desktop that every page of ours stands in, or a surface of its own offscreen."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pygame
+
+from coach.screen.display import LEAST, OFFSCREEN_SIZE, open_display, save_picture, usual_size
+
+
+class Stage:
+    """Owns the surface, full screen, waiting and waking.  For one thread only, but for ``wake``."""
+
+    def __init__(
+        self,
+        caption: str,
+        remedy: str,
+        *,
+        size: tuple[int, int] | None = None,
+        fullscreen: bool = False,
+        offscreen: bool = False,
+        pointer: Callable[[bool], bool] = lambda fullscreen: True,
+    ) -> None:
+        """``pointer`` says whether the mouse's pointer shows, given whether the screen is filled.
+
+        Raises CoachError, with ``remedy``, where there is no display (``offscreen`` needs none).
+        """
+        self.offscreen, self.fullscreen = offscreen, fullscreen
+        self._wish, self._pointer = size, pointer
+        self._woken = threading.Event()
+        if offscreen:
+            self.surface = pygame.Surface(size or OFFSCREEN_SIZE)
+        else:
+            self.surface = open_display(caption, self._mode, remedy)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """What to lay a page out for: the surface's size, but never less than the least."""
+        width, height = self.surface.get_size()
+        return max(width, LEAST[0]), max(height, LEAST[1])
+
+    @property
+    def window_size(self) -> tuple[int, int]:
+        """The size to open the next window with: that of this one when it does not fill the screen."""
+        return self._wish if self.fullscreen and self._wish else self.surface.get_size()
+
+    @property
+    def driver(self) -> str:
+        """SDL's video driver: ``x11``, ``wayland`` …; empty offscreen."""
+        return "" if self.offscreen else pygame.display.get_driver()
+
+    def say(self, caption: str) -> None:
+        """Write the window's caption, which a screen reader speaks."""
+        if not self.offscreen and pygame.display.get_caption()[0] != caption:
+            pygame.display.set_caption(caption)
+
+    def wait(self, timeout_ms: int | None) -> list[pygame.event.Event]:
+        """Return what happened, at latest after ``timeout_ms`` (None: for ever); ``wake`` ends it early.
+
+        A VIDEORESIZE among it says that ``surface`` is another one now.
+        """
+        if self.offscreen:
+            self._woken.wait(None if timeout_ms is None else timeout_ms / 1000)
+            self._woken.clear()
+            return []
+        first = pygame.event.wait() if timeout_ms is None else pygame.event.wait(max(timeout_ms, 1))
+        self._woken.clear()
+        found: list[pygame.event.Event] = []
+        resized: pygame.event.Event | None = None
+        exposed = False
+        for event in (first, *pygame.event.get()):
+            if event.type == pygame.VIDEORESIZE:
+                resized = event
+            elif event.type == pygame.VIDEOEXPOSE:
+                exposed = True
+            elif event.type not in (pygame.NOEVENT, pygame.USEREVENT):
+                found.append(event)
+        surface = pygame.display.get_surface()
+        if resized is not None and surface is not None:
+            self.surface = surface
+            found.append(resized)
+        elif exposed:
+            self.update()
+        return found
+
+    def wake(self) -> None:
+        """End a ``wait``, from any thread."""
+        if self._woken.is_set():
+            return
+        self._woken.set()
+        if not self.offscreen and pygame.display.get_init():
+            with contextlib.suppress(pygame.error):  # the window was closed in this very moment
+                pygame.event.post(pygame.event.Event(pygame.USEREVENT))
+
+    def update(self, rects: Sequence[pygame.Rect] | None = None) -> None:
+        """Bring what was drawn to the screen: some rectangles, or all of it."""
+        if self.offscreen:
+            return
+        if rects is None:
+            pygame.display.flip()
+        else:
+            pygame.display.update(list(rects))
+
+    def turn_full(self) -> None:
+        """Fill the screen, or stop filling it; the surface is another one then."""
+        if not self.fullscreen:
+            self._wish = self.surface.get_size()
+        self.fullscreen = not self.fullscreen
+        self.surface = self._mode()
+
+    def screenshot(self, path: Path) -> None:
+        """Write what is shown as a PNG.  Raises CoachError where it cannot be written."""
+        save_picture(self.surface, path)
+
+    def close(self) -> None:
+        """Close the window."""
+        if not self.offscreen:
+            pygame.display.quit()
+
+    def _mode(self) -> pygame.Surface:
+        if self.fullscreen:
+            surface = pygame.display.set_mode((0, 0), pygame.FULLSCREEN)
+        else:
+            surface = pygame.display.set_mode(self._wish or usual_size(), pygame.RESIZABLE)
+        pygame.mouse.set_visible(self._pointer(self.fullscreen))
+        return surface
