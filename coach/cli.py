@@ -7,11 +7,16 @@ import errno
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from coach import __version__
+from coach.arguments import parser
 from coach.core.errors import CoachError
+
+if TYPE_CHECKING:
+    from coach.app.look import Look
+    from coach.app.play import Asked
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -19,11 +24,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):  # a terminal without our signs shows marks in their place
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
-    parser = _parser()
-    options = parser.parse_args(argv)
+    options = parser().parse_args(argv)
     try:
         _check_picture(getattr(options, "screenshot", None))
-        code = int(options.run(options))
+        code = RUN[options.command](options)
         sys.stdout.flush()
         return code
     except CoachError as error:
@@ -48,156 +52,6 @@ def _check_picture(path: Path | None) -> None:
         raise CoachError(str(path), "no picture can be written there", "name a file in a folder that exists")
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="coach",
-        description="A muting and timing coach for classical guitar with a hexaphonic pickup.",
-    )
-    parser.add_argument("--version", action="version", version=f"coach {__version__}")
-    parser.set_defaults(run=_first)
-    commands = parser.add_subparsers(
-        title="commands", metavar="COMMAND", description="Without a command the first page opens."
-    )
-
-    demo = commands.add_parser("demo", help="play an included take through the whole program")
-    _add_page(demo)
-    demo.add_argument("--speed", type=_speed, default=1.0, metavar="X", help="times real time (default 1)")
-    demo.set_defaults(run=_demo)
-
-    play = commands.add_parser("play", help="follow the guitar through a score, live")
-    _add_score(play)
-    play.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
-    play.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
-    _add_level(play)
-    play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
-    play.add_argument(
-        "--show",
-        choices=("everything", "gross", "after", "second"),
-        default="everything",
-        help="how much is marked while you play: everything, gross faults, all after each pass, all after "
-        "every second pass; it grows less as passes become clean (default everything)",
-    )
-    play.add_argument("--steady", action="store_true", help="go on showing as much as at the start")
-    _add_page(play)
-    play.set_defaults(run=_play)
-
-    review = commands.add_parser("review", help="judge a saved take, or any recording of the guitar's MIDI")
-    review.add_argument("take", type=Path, metavar="TAKE", help="a take, or a Standard MIDI File")
-    review.add_argument("--score", type=Path, metavar="FILE", help="the score that was played")
-    _add_tuning(review)
-    review.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
-    _add_level(review)
-    review.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
-    how = review.add_mutually_exclusive_group()
-    how.add_argument("--json", action="store_true", help="for other programs")
-    how.add_argument("--window", action="store_true", help="replay it on the page")
-    review.add_argument("--all", action="store_true", help="list the clean bass ends too")
-    review.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
-    review.set_defaults(run=_review)
-
-    _add_plan(commands.add_parser("plan", help="prepare a piece: strings, fingers, harmony, stops, form"))
-    _add_exercise(commands.add_parser("exercise", help="write an exercise out of a piece, as MusicXML"))
-
-    entry = commands.add_parser("desktop", help="put coach among the desktop's programs (Linux)")
-    entry.set_defaults(run=_desktop)
-
-    ports = commands.add_parser("ports", help="list the MIDI ports")
-    ports.set_defaults(run=_ports)
-    return parser
-
-
-def _add_plan(plan: argparse.ArgumentParser) -> None:
-    _add_score(plan)
-    _add_level(plan)
-    plan.add_argument("--tempo", type=_positive, metavar="BEATS", help="beats a minute to reckon times by")
-    told = plan.add_mutually_exclusive_group()
-    told.add_argument("--stop", type=int, metavar="N", help="tell one stop in full, every way and why not")
-    told.add_argument("--fingers", action="store_true", help="list string, fret and fingers of every note")
-    told.add_argument("--json", action="store_true", help="for other programs")
-    plan.add_argument(
-        "--free", action="append", default=[], metavar="BAR:BEAT", help="let this bass ring from now on"
-    )
-    plan.add_argument(
-        "--ask", action="append", default=[], metavar="BAR:BEAT", help="ask for this stop again from now on"
-    )
-    plan.add_argument("--musicxml", type=Path, metavar="FILE", help="write the score with all marks in it")
-    plan.add_argument("--pdf", type=Path, metavar="FILE", help="print the marked page")
-    plan.add_argument("--png", type=Path, metavar="FILE", help="the marked page as a picture")
-    plan.add_argument("--replace", action="store_true", help="write over files that are there")
-    plan.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page (default a4)")
-    plan.set_defaults(run=_plan)
-
-
-def _add_exercise(exercise: argparse.ArgumentParser) -> None:
-    _add_score(exercise)
-    _add_level(exercise)
-    what = exercise.add_mutually_exclusive_group(required=True)
-    what.add_argument("--stop", type=int, metavar="N", help="the stop with this number in `coach plan`")
-    what.add_argument("--worst", action="store_true", help="the stop that sounds worst if it rings on")
-    what.add_argument("--scale", action="store_true", help="the scale of the tune, up and down")
-    what.add_argument("--melody", action="store_true", help="the tune alone")
-    what.add_argument("--bass", action="store_true", help="the bass line alone")
-    exercise.add_argument("-o", "--out", type=Path, metavar="FILE", help="where to write it")
-    exercise.add_argument("--replace", action="store_true", help="write over a file that is there")
-    exercise.set_defaults(run=_exercise)
-
-
-def _add_level(parser: argparse.ArgumentParser) -> None:
-    levels = ("first-lesson", "intermediate", "concert")
-    parser.add_argument("--level", choices=levels, help="how much is asked for (default intermediate)")
-
-
-def _add_score(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("score", type=Path, metavar="SCORE", help="MusicXML (also .mxl) or a MIDI file")
-    _add_tuning(parser)
-
-
-def _add_tuning(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--tuning",
-        metavar="NAMES",
-        help='lowest string first, such as "D2 A2 D3 G3 B3 E4" (default: the score\'s)',
-    )
-    parser.add_argument("--capo", type=int, metavar="FRET", help="fret of the capo (default: the score's)")
-
-
-def _add_page(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--headless", action="store_true", help="no window: print the summary")
-    parser.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
-    parser.add_argument("--night", action="store_true", help="light ink on a dark page")
-    parser.add_argument("--size", type=_size, metavar="WxH", help="size of the window in pixels")
-
-
-def _speed(text: str) -> float:
-    value = float(text)
-    if not 0.05 <= value <= 100:
-        raise argparse.ArgumentTypeError("a speed lies between 0.05 and 100")
-    return value
-
-
-def _tolerance(text: str) -> float:
-    value = float(text)
-    if not 10 <= value <= 2000:
-        raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
-    return value
-
-
-def _positive(text: str) -> float:
-    value = float(text)
-    if not 1 <= value <= 1000:
-        raise argparse.ArgumentTypeError("a tempo lies between 1 and 1000 beats a minute")
-    return value
-
-
-def _size(text: str) -> tuple[int, int]:
-    width, _, height = text.lower().partition("x")
-    if not (
-        width.isdecimal() and height.isdecimal() and 320 <= int(width) <= 7680 and 240 <= int(height) <= 4320
-    ):
-        raise argparse.ArgumentTypeError("give a size such as 1280x720")
-    return int(width), int(height)
-
-
 # The parts are imported where they are needed: `coach plan` loads no window, `coach --help` nothing.
 
 
@@ -208,7 +62,7 @@ def _first(options: argparse.Namespace) -> int:
         return run_first()
     except CoachError as error:  # no display: a terminal is all there is
         print(f"coach: {error}\n", file=sys.stderr)
-        _parser().print_help()
+        parser().print_help()
         return 2
 
 
@@ -219,15 +73,39 @@ def _desktop(options: argparse.Namespace) -> int:
     return 0
 
 
+def _look(options: argparse.Namespace) -> Look:
+    from coach.app.look import Look
+
+    return Look(
+        night=options.night,
+        size=options.size,
+        distance_m=options.distance,
+        screen_cm=options.screen,
+        text=options.text,
+        still=options.still,
+    )
+
+
 def _demo(options: argparse.Namespace) -> int:
     from coach.app.demo import run_demo
 
     return run_demo(
-        headless=options.headless,
+        headless=options.headless, screenshot=options.screenshot, look=_look(options), speed=options.speed
+    )
+
+
+def _asked(options: argparse.Namespace) -> Asked:
+    from coach.app.play import Asked
+    from coach.files.settings import read_profile
+
+    return Asked(
+        port=options.port,
+        profile=read_profile(options.profile) if options.profile else None,
+        tolerance_ms=getattr(options, "tolerance", None),
+        level=options.level,
+        headless=getattr(options, "headless", False),
         screenshot=options.screenshot,
-        night=options.night,
-        size=options.size,
-        speed=options.speed,
+        look=_look(options),
     )
 
 
@@ -235,40 +113,60 @@ def _play(options: argparse.Namespace) -> int:
     from coach.app.piece import open_piece
     from coach.app.play import run_play
     from coach.core.feedback import Amount
-    from coach.files.settings import load_settings, read_profile
+    from coach.files.settings import load_settings
 
     piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
     return run_play(
         piece,
+        _asked(options),
         settings=load_settings(),
-        port=options.port,
-        profile=read_profile(options.profile) if options.profile else None,
-        tolerance_ms=options.tolerance,
-        level=options.level,
         amount=Amount(options.show),
         fixed=options.steady,
-        headless=options.headless,
-        screenshot=options.screenshot,
-        night=options.night,
-        size=options.size,
+    )
+
+
+def _studio(options: argparse.Namespace) -> int:
+    from coach.app.piece import open_piece
+    from coach.app.studio import run_studio
+    from coach.files.settings import load_settings
+
+    piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
+    return run_studio(piece, _asked(options), settings=load_settings(), take=options.take)
+
+
+def _pedal(options: argparse.Namespace) -> int:
+    from coach.app.pedal import run_pedal
+    from coach.files.settings import load_settings, read_profile
+
+    return run_pedal(
+        load_settings(),
+        port=options.port,
+        forget=options.forget,
+        profile=read_profile(options.profile) if options.profile else None,
     )
 
 
 def _review(options: argparse.Namespace) -> int:
-    from coach.app.review import run_review
+    from coach.app.review import Shown, run_review
     from coach.files.settings import read_profile
 
     return run_review(
         options.take,
+        Shown(
+            how="json" if options.json else "window" if options.window else "text",
+            everything=options.all,
+            leaf=options.leaf,
+            number=options.number,
+            beside=options.beside,
+            screenshot=options.screenshot,
+            look=_look(options),
+        ),
         score=options.score,
         tuning=options.tuning,
         capo=options.capo,
         tolerance_ms=options.tolerance,
         level=options.level,
         profile=read_profile(options.profile) if options.profile else None,
-        how="json" if options.json else "window" if options.window else "text",
-        everything=options.all,
-        screenshot=options.screenshot,
     )
 
 
@@ -320,3 +218,17 @@ def _ports(options: argparse.Namespace) -> int:
     if not ports:
         print("There is no MIDI port: plug in the guitar's converter and switch it on.")
     return 0
+
+
+RUN: dict[str | None, Callable[[argparse.Namespace], int]] = {
+    None: _first,
+    "demo": _demo,
+    "play": _play,
+    "review": _review,
+    "studio": _studio,
+    "plan": _plan,
+    "exercise": _exercise,
+    "pedal": _pedal,
+    "desktop": _desktop,
+    "ports": _ports,
+}

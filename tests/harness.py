@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import mmap
 import os
 import shutil
 import subprocess
@@ -12,6 +13,10 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+
+import numpy as np
+import pygame
+from numpy.typing import NDArray
 
 from coach.devices.messages import Finished, Heard, PortState
 
@@ -161,3 +166,186 @@ def until(true: Callable[[], bool], timeout_s: float = 20.0) -> bool:
             return False
         time.sleep(0.02)
     return True
+
+
+# --- a program in a window, met from outside ----------------------------------------------------------
+
+Picture = NDArray[np.uint32]  # shape (height, width), one number 0xRRGGBB a pixel
+
+
+def picture_of(surface: pygame.Surface) -> Picture:
+    """Return what is drawn on a surface, as a screen would show it."""
+    width, height = surface.get_size()
+    pixels = np.frombuffer(pygame.image.tobytes(surface, "BGRA"), "<u4").reshape(height, width)
+    return pixels & 0xFFFFFF
+
+
+def differs(shown: Picture, wanted: Picture, folder: Path, name: str) -> str:
+    """Keep both pictures in a folder; return in how far and where they differ."""
+    if shown.shape != wanted.shape:
+        return f"{name}: {shown.shape} is not {wanted.shape}"
+    for picture, kind in ((shown, "shown"), (wanted, "wanted")):
+        rows = np.stack([picture >> 16 & 255, picture >> 8 & 255, picture & 255], axis=2).astype(np.uint8)
+        drawn = pygame.image.frombuffer(rows.tobytes(), picture.shape[::-1], "RGB")
+        pygame.image.save(drawn, str(folder / f"{name}-{kind}.png"))
+    ys, xs = (shown != wanted).nonzero()
+    place = f"x {xs.min()}-{xs.max()}, y {ys.min()}-{ys.max()}" if len(xs) else "nowhere by now"
+    return f"{name}: {len(xs)} pixels differ, {place}; pictures in {folder}"
+
+
+class Display:
+    """An X server of ours with its frame buffer: keys, pointer, and what stands on the screen.
+
+    The frame buffer is what the screen would light up, drawn pointer and all; it is read without asking the
+    server (``import``, an X client, takes 0.2 s a picture and never sees the pointer).
+    """
+
+    def __init__(self, name: str, frames: Path) -> None:
+        """``frames``: the folder given to ``xvfb``."""
+        self.env = {"DISPLAY": name, "SDL_VIDEODRIVER": "x11"}
+        with (frames / "Xvfb_screen0").open("rb") as opened:  # X window dump: header, colours, pixels
+            kept = mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ)
+        head = np.frombuffer(kept, ">u4", 25)
+        size, width, height, stride, colours = (int(head[i]) for i in (0, 4, 5, 12, 19))
+        pixels = np.frombuffer(kept, "<u4", height * stride // 4, size + colours * 12)
+        self._pixels = pixels.reshape(height, stride // 4)[:, :width]
+
+    def shown(self, width: int, height: int) -> Picture:
+        """Return a copy of the upper left part of the screen."""
+        return self._pixels[:height, :width] & 0xFFFFFF
+
+    def ask(self, *words: str) -> str:
+        """Let xdotool do or find something."""
+        done = subprocess.run(
+            ["xdotool", *words],
+            env={**os.environ, **self.env},
+            capture_output=True,
+            text=True,
+            timeout=20,
+            check=False,
+        )
+        return done.stdout.strip()
+
+
+class Program:
+    """``coach`` in a process and a window of its own, at the upper left of a display."""
+
+    def __init__(
+        self, display: Display, folder: Path, *words: str, size: tuple[int, int], env: dict[str, str]
+    ) -> None:
+        """Start ``coach`` with these words; its settings, takes and output are in ``folder``."""
+        self.display, self.folder, self.size = display, folder, size
+        places = {name: str(folder) for name in ("COACH_TAKES", "XDG_CONFIG_HOME", "XDG_DATA_HOME")}
+        with (folder / "out").open("wb") as out:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "coach", *words, "--size", f"{size[0]}x{size[1]}"],
+                cwd=ROOT,
+                env={**os.environ, **display.env, **places, **env},
+                stdout=out,
+                stderr=subprocess.STDOUT,
+            )
+        self.window = ""
+
+    def wait_open(self) -> None:
+        """Wait for the window, and put it into the corner."""
+        ask = self.display.ask
+
+        def found() -> bool:
+            self.window = ask("search", "--onlyvisible", "--class", "^coach$").partition("\n")[0]
+            assert self.process.poll() is None, self.said
+            return bool(self.window)
+
+        assert until(found, 30), self.said
+        # The pointer goes where no window of ours is (on the last pixel a full one has but its tip).
+        ask("windowmove", "--sync", self.window, "0", "0")
+        ask("mousemove", "99999", "99999")
+        ask("windowfocus", "--sync", self.window)
+
+    @property
+    def said(self) -> str:
+        """What it wrote to the terminal."""
+        return (self.folder / "out").read_text("utf-8", "replace")
+
+    @property
+    def shown(self) -> Picture:
+        """What stands on the screen where the window is."""
+        return self.display.shown(*self.size)
+
+    def press(self, *keys: str) -> None:
+        """Press keys, one after the other, by their X names; as the keyboard does, to who has the focus."""
+        self.display.ask("key", "--delay", "2", *keys)
+
+    def point(self, x: float, y: float, *words: str) -> None:
+        """Put the pointer somewhere on the window, then let xdotool do more."""
+        self.display.ask("mousemove", "--sync", str(round(x)), str(round(y)), *words)
+
+    def resize(self, width: int, height: int) -> None:
+        """Give the window another size."""
+        self.size = width, height
+        self.display.ask("windowsize", "--sync", self.window, str(width), str(height))
+
+    def comes(self, true: Callable[[Picture], bool], timeout_s: float = 20.0) -> bool:
+        """Return whether the screen came to be as looked for, within the time."""
+        return until(lambda: true(self.shown), timeout_s)
+
+    def changes(self, before: Picture, timeout_s: float = 20.0) -> Picture:
+        """Wait until the screen is another than before; return it."""
+        assert self.comes(lambda shown: not np.array_equal(shown, before), timeout_s), "nothing changed"
+        return self.shown
+
+    def leave(self, *keys: str) -> str:
+        """Press keys that end the program; return what it has said by then."""
+        self.press(*keys)
+        code = self.process.wait(30)
+        assert code == 0, f"exit code {code}: {self.said}"
+        assert "Traceback" not in self.said, self.said
+        return self.said
+
+
+@contextlib.contextmanager
+def program(
+    display: Display,
+    folder: Path,
+    *words: str,
+    size: tuple[int, int],
+    env: dict[str, str] | None = None,
+) -> Iterator[Program]:
+    """Yield a running ``coach`` whose window is there."""
+    running = Program(display, folder, *words, size=size, env=env or {})
+    try:
+        running.wait_open()
+        yield running
+    finally:
+        if running.process.poll() is None:
+            running.process.kill()
+        running.process.wait()
+
+
+@contextlib.contextmanager
+def display_of(folder: Path, width: int, height: int) -> Iterator[Display]:
+    """Yield an X server of our own whose frame buffer is a file in ``folder``."""
+    with xvfb(width, height, frames=folder) as name:
+        yield Display(name, folder)
+
+
+class Plug:
+    """An instrument at a JACK port of this process, called ``NAME:out``; it sends what a test says."""
+
+    def __init__(self, name: str) -> None:
+        """The server is the one that the environment names."""
+        import rtmidi  # no wheel of it for every Python
+
+        self._out = rtmidi.MidiOut(rtapi=rtmidi.API_UNIX_JACK, name=name)
+        self._out.open_virtual_port("out")
+
+    def send(self, *messages: bytes) -> None:
+        """Send messages at once."""
+        for message in messages:
+            self._out.send_message(list(message))
+
+    def __enter__(self) -> Plug:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._out.close_port()
+        self._out.delete()

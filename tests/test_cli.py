@@ -99,7 +99,7 @@ def test_demo_without_a_display_prints_the_summary(capsys, tmp_path):
     picture = tmp_path / "page.png"
     code, out, _ = run(capsys, "demo", "--headless", "--screenshot", picture)
     assert code == 0
-    assert "17 of 22 bass stops were clean" in out
+    assert "17 of 22 stops came in time" in out
     assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
@@ -115,7 +115,7 @@ def test_demo_falls_back_to_no_window_where_there_is_no_display(capsys):
     code, out, err = run(capsys, "demo")
     assert code == 0
     assert "No display" in err
-    assert "17 of 22 bass stops were clean" in out
+    assert "17 of 22 stops came in time" in out
 
 
 def test_another_tuning_moves_the_notes(capsys):

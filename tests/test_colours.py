@@ -14,7 +14,7 @@ from coach.core.score import TICKS_PER_QUARTER as Q
 from coach.core.shapes import Ring, RingState
 from coach.screen.page import Page
 from coach.screen.pencil import GRAIN_FLOOR
-from coach.screen.theme import DAY, NIGHT, Colour, Palette, contrast
+from coach.screen.theme import BOARD_DAY, BOARD_NIGHT, DAY, NIGHT, Colour, Palette, contrast
 from tests.test_page import page_of, ring, score
 from tests.test_theme import DEFICIENCIES, seen
 from tests.views import blank_view
@@ -24,7 +24,10 @@ APART = 20.0  # CIE 1976 colour difference; about 2.3 is just noticed side by si
 APART_IN_GREY = 2.3  # of CIE L*: in grey it is the shape that tells
 # Everything black; the pencil one step off, for it is by its colour that a stroke knows it is sketched.
 BLACK = replace(Palette((255, 255, 255), *[(0, 0, 0)] * 5), pencil=(1, 1, 1))
-PAGES = pytest.mark.parametrize("page", [DAY, NIGHT], ids=["day", "night"])
+PALETTES = {"day": DAY, "night": NIGHT, "board day": BOARD_DAY, "board night": BOARD_NIGHT}
+PAGES = pytest.mark.parametrize("page", list(PALETTES.values()), ids=list(PALETTES))
+BOARDS = pytest.mark.parametrize("page", [BOARD_DAY, BOARD_NIGHT], ids=["board day", "board night"])
+BOARD_TEXT, BOARD_GRAPHICS = 7.0, 4.5  # WCAG 2.x, success criterion 1.4.6 (AAA); marks as text at home
 # What is drawn on what.  Words are written in ink (title, labels, foot, drift, sheets), pencil (bar numbers,
 # the port, provisional figures, remarks), rang (overhang) and written (what was cut, in the summary); all of
 # them on paper.  Marks: hairlines of written lengths, rules, baselines of drift in faint.
@@ -51,6 +54,26 @@ def test_marks_on_paper(page: Palette, role: str):
     assert contrast(getattr(page, role), page.paper) >= GRAPHICS
     if role != "faint":  # ruled lines have no tooth
         assert contrast(thinnest(page, role), page.paper) >= GRAPHICS
+
+
+@BOARDS
+def test_before_a_class_contrast_is_higher(page: Palette):
+    for role in WORDS:
+        assert contrast(getattr(page, role), page.paper) >= BOARD_TEXT, role
+        # Where the paper's tooth leaves least of a stroke.
+        assert contrast(thinnest(page, role), page.paper) >= BOARD_GRAPHICS, role
+    assert contrast(page.faint, page.paper) >= BOARD_GRAPHICS
+    home = DAY if contrast(page.paper, (0, 0, 0)) > 4.5 else NIGHT
+    for role in MARKS:
+        assert contrast(getattr(page, role), page.paper) > contrast(getattr(home, role), home.paper), role
+
+
+@BOARDS
+@pytest.mark.parametrize("name", list(DEFICIENCIES))
+def test_before_a_class_the_two_pencil_colours_stay_apart_for_every_eye(page: Palette, name: str):
+    # As for the pages at home (test_theme): CIE 1976, some 2.3 are just noticed side by side.
+    matrix = DEFICIENCIES[name]
+    assert np.linalg.norm(seen(page.written, matrix) - seen(page.rang, matrix)) > 40
 
 
 def in_grey(colour: Colour) -> float:

@@ -102,7 +102,7 @@ def test_a_take_from_a_port_reaches_the_page_the_file_and_the_review(jack, x_dis
     piece, session, result = judged(path)
     faults = [(r.verdict.pass_number, r.bar, r.verdict.kind.value) for r in result.damps if r.faulty]
     assert faults == FAULTS
-    assert "17 of 22 bass stops were clean" in said(tmp_path)
+    assert "17 of 22 stops came in time" in said(tmp_path)
 
     # The same page drawn here, offscreen, from the replayed file: where it has ink of a colour, the picture
     # that the other X client took has it too.

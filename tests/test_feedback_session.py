@@ -275,6 +275,9 @@ class Paper:
     def show(self, view):
         self.view = view
 
+    def say(self, words):
+        self.said = words
+
 
 def sat(name, times, **how):
     """Play a take so many times in one sitting; return the messages at the foot, in order."""

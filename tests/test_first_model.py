@@ -72,6 +72,7 @@ def test_enter_plays_a_score_and_looks_back_at_a_take():
     [
         (Key.PLAY, Act.PLAY, "score 1"),
         (Key.PREPARE, Act.PREPARE, "score 1"),
+        (Key.STUDIO, Act.STUDIO, "score 1"),
         (Key.LOOK_BACK, Act.LOOK_BACK, "take 1"),
     ],
 )
@@ -159,7 +160,7 @@ def test_whatever_is_pressed_the_focus_is_on_a_row_that_is_listed(first, doings)
             assert model.focus in model.entries(model.column)
         else:
             assert model.focus is None
-        if choice is not None and choice.act in (Act.PLAY, Act.PREPARE):
+        if choice is not None and choice.act in (Act.PLAY, Act.PREPARE, Act.STUDIO):
             assert choice.entry in model.entries(Column.SCORES)
         if choice is not None and choice.act is Act.LOOK_BACK:
             assert choice.entry in model.entries(Column.TAKES)
@@ -179,6 +180,22 @@ def test_a_string_sounds_while_it_sounds_and_has_answered_ever_after():
     model.hear_port("waiting", "")
     assert model.answered == set()
     assert model.port_words == "Waiting for the guitar"
+
+
+def test_where_one_channel_carries_all_strings_no_number_claims_to_answer():
+    model = page()
+    model.hear_port("open", "")
+    model.hear(1, True)
+    before = model.state
+    model.one_channel = 1
+    assert model.state != before  # so that the page is drawn
+    assert (model.sounding, model.answered) == (set(), set())
+    assert model.port_words == "All strings come on channel 1. Set the converter to one channel a string."
+    model.one_channel = None  # another channel was heard after all
+    assert (model.sounding, model.answered) == ({1}, {1})
+    model.one_channel = 1
+    model.hear_port("lost", "It is gone.")
+    assert (model.one_channel, model.port_words) == (None, "It is gone.")
 
 
 @pytest.mark.parametrize(

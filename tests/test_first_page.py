@@ -34,7 +34,7 @@ def takes(count: int) -> list[Entry]:
 def model(kind: str) -> FirstModel:
     many = {"empty": (0, 0), "few": (5, 1)}.get(kind, (30, 30))
     made = FirstModel(scores(many[0]), takes(many[1]))
-    made.today = "Next, play bars 3–4 slowly, three clean times in a row: play the new bass, then rest."
+    made.today = "Play bars 3–4 slowly, three clean times in a row: play the new bass, then rest."
     if kind == "fault":
         made.message = LONG
     if kind == "takes":
@@ -42,12 +42,15 @@ def model(kind: str) -> FirstModel:
         made.press(Key.END)
     if kind == "port":
         made.hear_port("no-backend", "No MIDI system answers " * 5)
+    if kind == "one channel":
+        made.hear_port("open", "")
+        made.one_channel = 11
     if kind == "help":
         made.press(Key.HELP)
     return made
 
 
-KINDS = ["empty", "few", "many", "fault", "takes", "port", "help"]
+KINDS = ["empty", "few", "many", "fault", "takes", "port", "one channel", "help"]
 
 
 def box(line: Line) -> tuple[float, float, float, float]:
@@ -102,6 +105,18 @@ def test_each_column_keeps_to_its_half(size):
             assert line.y + line.height / 2 < bottom
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_what_can_be_done_with_a_score_and_one_channel_are_told_whole(size):
+    page = lay_out(model("one channel"), Sizes.of(*size), measured)
+    texts = [line.text for line in page.lines]
+    assert {"play", "print it marked"} <= set(texts)
+    wide = size[0] / size[1] > 1.5
+    assert ("studio" in texts) == wide  # in a narrow column it stands on the sheet of keys only
+    assert said.ONE_CHANNEL.format(channel=11) in " ".join(texts)
+    assert "another port" not in texts  # the guitar is heard
+    assert not any(number.ringed or number.ticked for number in page.numbers)
+
+
 def test_the_caution_stands_on_the_page_whole():
     page = lay_out(model("few"), Sizes.of(1024, 600), measured)
     assert HAND_CARE in " ".join(line.text for line in page.lines)
@@ -135,13 +150,14 @@ def test_a_click_finds_rows_and_words():
     assert click("W") == Spot(Column.SCORES, 2)
     assert click("play") == Spot(key=Key.PLAY)
     assert click("print it marked") == Spot(key=Key.PREPARE)
+    assert click("studio") == Spot(key=Key.STUDIO)
     assert click("leave") == Spot(key=Key.ESCAPE)
     assert page.spot_at(1, 1) is None
 
 
 def test_every_letter_on_the_page_is_a_key_that_does_it():
-    letters = {said.PLAY: Key.PLAY, said.PREPARE: Key.PREPARE, said.LOOK_BACK: Key.LOOK_BACK}
-    letters[said.OTHER_PORT] = Key.OTHER_PORT
+    letters = {said.PLAY: Key.PLAY, said.PREPARE: Key.PREPARE, said.STUDIO: Key.STUDIO}
+    letters |= {said.LOOK_BACK: Key.LOOK_BACK, said.OTHER_PORT: Key.OTHER_PORT}
     for (letter, _), key in letters.items():
         assert KEYS[pygame.key.key_code(letter) if pygame.display.get_init() else ord(letter)] is key
     told = " ".join(key for key, _ in said.HELP_LINES)

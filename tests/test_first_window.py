@@ -187,7 +187,7 @@ def test_it_lists_included_scores_and_takes_in_plain_words(desk):
 def test_what_to_practise_is_the_last_takes_next_step(desk, home):
     kept = [kept_take(path) for path in (home / "takes").iterdir()]
     advice, title = next_step(kept, included_scores(), [])
-    assert advice.startswith("Next, play bar")  # the take has planted faults, so there is a stop to mend
+    assert advice.startswith("Play bar")  # the take has planted faults, so there is a stop to mend
     assert title == TITLE
     assert until(lambda: desk._drain() or bool(desk.model.today), 30)
     assert desk.model.today == advice

@@ -6,23 +6,49 @@ A minute of arc at a distance D is H = 2 D tan(angle / 2); NUREG-0700 gives H = 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from itertools import combinations, pairwise
 from pathlib import Path
 
+import numpy as np
+import pygame
 import pytest
 
 from coach.core.session import Session
-from coach.core.shapes import Foot, RingState
+from coach.core.shapes import DriftMark, Foot, RingState, View
 from coach.core.view import Viewer
 from coach.files.score_file import read_score
+from coach.screen import foot as foot_module
 from coach.screen import lettering
 from coach.screen.binder import Binder
 from coach.screen.engraving import can_engrave
+from coach.screen.foot import FootPainter
 from coach.screen.page import Page
+from coach.screen.pencil import Patch
 from coach.screen.signs import LETTERS
 from coach.screen.stamps import Stamp
-from coach.screen.theme import DAY, ESSENTIAL, LEAST_PAGE, QUIET, SCREEN_HEIGHT_MM, Reading, Sizes, height_mm
+from coach.screen.theme import (
+    DAY,
+    ESSENTIAL,
+    LEAST_LEAN,
+    LEAST_PAGE,
+    LEAST_STAFF_SPACE,
+    QUIET,
+    SCREEN_HEIGHT_MM,
+    STAFF_SPACE,
+    Colour,
+    Lean,
+    Palette,
+    Reading,
+    Sizes,
+    furthest_m,
+    height_mm,
+)
 from coach.screen.window import Window
+from tests.scores import piece
 from tests.test_page import page_of, ring, score
+from tests.test_readable import boxes as sign_boxes
+from tests.test_readable import check_signs, ink_of
 from tests.views import blank_view
 
 SCORES = sorted((Path(__file__).parents[1] / "scores").glob("*.musicxml"))
@@ -113,13 +139,47 @@ def test_string_numbers_figures_and_messages(window: tuple[int, int], distance_m
 
 @pytest.mark.parametrize("window", WINDOWS)
 def test_from_too_far_for_its_screen_a_page_is_as_large_as_one_system_allows(window: tuple[int, int]):
-    # 6 m from a screen of 0.3 m: the whole screen fills 172 minutes, and one system with its strip, title and
-    # foot would need more.  The signs then stop growing; from 2.87 m on a larger screen is the remedy.
+    # 6 m from a screen of 0.3 m: the whole screen fills 172 minutes, and one system with its strip and a
+    # sentence needs more.  The signs then stop growing; from 4.04 m on a larger screen is the remedy.
     sizes = sized(window, 6.0)
     assert angle(sizes.sign, window, 6.0) < ESSENTIAL
-    assert window[1] / sizes.minute == pytest.approx(LEAST_PAGE, rel=0.03)
-    near = sized(window, 2.85)
-    assert angle(near.sign, window, 2.85) >= ESSENTIAL - 0.01
+    assert window[1] / sizes.minute == pytest.approx(LEAST_LEAN, rel=0.001)
+    assert sizes.lean is Lean.STAFF
+    assert sizes.holds == pytest.approx(angle(sizes.sign, window, 6.0), abs=0.01)
+    near = sized(window, 4.0)
+    assert angle(near.sign, window, 4.0) >= ESSENTIAL - 0.01
+    assert near.holds == ESSENTIAL
+
+
+@pytest.mark.parametrize("window", [*WINDOWS, (1024, 768), (600, 900)])
+@pytest.mark.parametrize("text", [1.0, 1.5, 2.0])
+def test_from_how_far_a_screen_can_be_read(window: tuple[int, int], text: float):
+    far = furthest_m(*window, 300.0, text)
+    at = Sizes.of(*window, Reading(far * 0.999, 300.0, text), by_width=False)
+    beyond = Sizes.of(*window, Reading(far * 1.05, 300.0, text), by_width=False)
+    assert at.holds == pytest.approx(ESSENTIAL * text, rel=1e-6)
+    assert angle(at.sign, window, far) == pytest.approx(ESSENTIAL * text, rel=0.01)
+    assert beyond.holds == pytest.approx(ESSENTIAL * text / 1.05, rel=1e-3)
+    assert angle(beyond.sign, window, far * 1.05) == pytest.approx(beyond.holds, rel=0.01)
+
+
+@pytest.mark.parametrize("window", [(1280, 1024), (960, 1080), (600, 900), (1920, 1080)])
+def test_a_narrow_window_holds_what_it_says(window: tuple[int, int]):
+    for by_width in (True, False):
+        sizes = Sizes.of(*window, by_width=by_width)
+        assert angle(sizes.sign, window, 2.0) == pytest.approx(sizes.holds, rel=0.01)
+    music = Sizes.of(*window, by_width=False)
+    assert music.holds == ESSENTIAL
+    # Of 700 pixels in height a page 360 wide fills 288; the screen fills 515.7 minutes of arc.
+    slit = Sizes.of(360, 700, by_width=False)
+    assert slit.holds == pytest.approx(ESSENTIAL * (288 / 700 * 515.66) / LEAST_LEAN, rel=0.001)
+
+
+def test_a_screen_of_the_usual_height_can_be_read_from_four_metres():
+    # 255 minutes of arc of 0.3 m: 2 pi D 255 / 21600 = 300 mm.
+    assert furthest_m(1920, 1080, 300.0) == pytest.approx(4.044, abs=0.001)
+    assert furthest_m(1920, 1080, 700.0) == pytest.approx(9.437, abs=0.001)
+    assert furthest_m(1920, 1080, 300.0, text=2.0) == pytest.approx(2.022, abs=0.001)
 
 
 @pytest.mark.parametrize("window", WINDOWS)
@@ -160,3 +220,238 @@ def test_fewer_bars_stand_on_a_line_where_their_signs_need_the_room():
         sizes.append(max(len(page.engraved.systems[i].bars) for i in page.layout.systems))
         binder.close()
     assert sizes[0] > sizes[1] >= 2
+
+
+# --- lean pages -------------------------------------------------------------------------------------
+
+FAR = [
+    ((1920, 1080), Reading(2.0, 300.0, text=2.0)),
+    ((1024, 600), Reading(2.0, 300.0, text=2.0)),
+    ((1920, 1080), Reading(4.0, 300.0)),
+    ((1920, 1080), Reading(6.0, 700.0)),
+    ((1920, 1080), Reading(6.0, 810.0)),
+]
+FAR_IDS = ["twice", "twice, small", "four metres", "class, 700 mm", "class, 810 mm"]
+MESSAGE = "Bar 3, beat 2: the A on string 5 was stopped late (+240 ms)."
+LOST = "“guitar:out” is no longer there; what was played is kept, and listening goes on when it is back."
+
+
+def far_page(path: Path, window: tuple[int, int], reading: Reading) -> tuple[Page, View]:
+    """Return the page of a score for a far or slow eye, and a view of its beginning."""
+    read = read_score(path)
+    binder = Binder(read.score, read.xml, "A Title", arrived=lambda: None, wait=True, reading=reading)
+    binder.measure(*window, DAY)
+    view = Viewer(Session(read.score)).view(0)
+    page = binder.page_for(view)
+    binder.close()
+    return page, view
+
+
+@pytest.mark.skipif(not can_engrave(), reason="verovio or resvg is not installed")
+@pytest.mark.parametrize(("window", "reading"), FAR, ids=FAR_IDS)
+@pytest.mark.parametrize("path", SCORES, ids=lambda path: path.stem)
+def test_from_far_away_text_keeps_its_size_and_nothing_overlaps(
+    path: Path, window: tuple[int, int], reading: Reading
+):
+    page, view = far_page(path, window, reading)
+    layout, sizes = page.layout, page.sizes
+    least = ESSENTIAL * reading.text
+    assert sizes.holds == least
+
+    def minutes(pixels: float) -> float:
+        return angle(pixels, window, reading.distance_m, reading.screen_mm)
+
+    assert minutes(page_sign(page)) >= least
+    labels = [line for signs in layout.signs.values() for sign in signs for line in sign.lines]
+    assert labels
+    for line in labels:
+        capital = lettering.words("H", line.height, DAY.ink).surface.get_bounding_rect().height
+        assert minutes(capital + HALF) >= least, line
+    # For a second system on the page the staff may be a twentieth smaller than its least.
+    assert minutes(layout.engraved.space) >= 0.95 * LEAST_STAFF_SPACE * reading.text - minutes(0.25)
+
+    def on_page(rect: pygame.Rect) -> bool:
+        return pygame.Rect(0, 0, *window).contains(rect)
+
+    for system in layout.systems:
+        width, dark = layout.engraved.systems[system].width, layout.dark(system)
+        assert layout.left + width <= window[0] - sizes.margin
+        for other in range(layout.slots):
+            assert layout.slot_top(other) >= sizes.head - 1
+            assert layout.slot_top(other) + layout.slot_height <= window[1] - sizes.foot + 1
+        # Signs, their labels and the music's ink keep clear of one another, and on the page.
+        signs = layout.signs.get(system, ())
+        check_signs(signs, sizes, window[0])
+        staff = layout.engraved.systems[system].staff_bottom
+        for sign in signs:
+            for box in sign_boxes(sign, sizes):
+                inked = np.flatnonzero(dark[:, max(box.left, 0) : max(box.right, 1)].any(axis=1))
+                assert not len(inked) or inked[-1] < staff + layout.signs_below + box.top
+        strings = layout.strings[system]
+        rows = [layout.row_y(0, row, len(strings)) for row in range(len(strings))]
+        assert all(after - one >= sizes.sign - 1 for one, after in pairwise(rows))
+        numbers = []
+        for bar in range(len(page.score.bars)):
+            if layout.places.system_of(bar) == system:
+                ringed = page.marks.current(bar, {system: 0}, unsure=False)
+                (number,) = page.marks.number(bar, {system: 0}, DAY.pencil)
+                assert minutes(tall(number) + HALF) >= least
+                assert all(on_page(ink_of(one)) for one in (number, *ringed)), bar
+                numbers.append(ink_of(number))
+        for one, after in pairwise(sorted({(box.x, box.right) for box in numbers})):
+            assert one[1] < after[0]
+        signs_top = layout.signs_y(0) - sizes.sign / 2
+        assert all(box.bottom < signs_top for box in numbers)
+
+    for foot in (view.foot, Foot(tally=2, message=MESSAGE), Foot(tally=2, port=LOST, alarm=True)):
+        stamps = page.foot.stamps(foot)
+        assert stamps
+        for stamp in stamps:
+            assert on_page(ink_of(stamp)), foot
+        for one, other in combinations(stamps, 2):
+            # A slip is paper: the last line and the count are written over it.
+            if one.rect.left > 0 and other.rect.left > 0:
+                assert not ink_of(one).colliderect(ink_of(other))
+
+
+@pytest.mark.skipif(not can_engrave(), reason="verovio or resvg is not installed")
+@pytest.mark.parametrize(("window", "reading"), FAR[:3], ids=FAR_IDS[:3])
+def test_a_lean_foot_says_all_of_it_at_full_size(
+    window: tuple[int, int], reading: Reading, monkeypatch: pytest.MonkeyPatch
+):
+    page, _ = far_page(SCORES[0], window, reading)
+    texts: dict[int, tuple[str, int]] = {}
+    slips: list[tuple[str, ...]] = []
+    original, original_slip = lettering.words, foot_module._paper_slip
+
+    def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> lettering.Written:
+        found = original(text, height, colour, hand=hand)
+        texts[id(found.surface)] = text, height
+        return found
+
+    def slip(lines: tuple[str, ...], width: int, margin: int, height: int, palette: Palette) -> Patch:
+        assert height >= page.sizes.sign
+        slips.append(lines)
+        return original_slip(lines, width, margin, height, palette)
+
+    monkeypatch.setattr(lettering, "words", words)
+    monkeypatch.setattr(foot_module, "_paper_slip", slip)
+    for text in (MESSAGE, LOST):
+        foot = Foot(tally=2, chunk="bars 1–4", tempo="♩ = 58", message=MESSAGE, port="guitar heard")
+        foot = foot if text == MESSAGE else replace(foot, port=LOST, alarm=True)
+        slips.clear()
+        stamps = page.foot.stamps(foot)
+        ((last, height),) = [texts[id(one.surface)] for one in stamps if id(one.surface) in texts]
+        assert height >= page.sizes.sign
+        assert " ".join([*slips[-1], last]) == text
+        assert len(stamps) == 3, "the slip, the last line, and the count: no facts"
+
+
+@pytest.mark.parametrize("text", [1.5, 2.0])
+@pytest.mark.parametrize("window", [(1280, 1024), (1024, 768)])
+@pytest.mark.parametrize("path", SCORES, ids=lambda path: path.stem)
+def test_a_screen_nearly_square_is_read_twice_as_large_too(path: Path, window: tuple[int, int], text: float):
+    read = read_score(path)
+    binder = Binder(read.score, "", "", arrived=lambda: None, wait=True, reading=Reading(2.0, 300.0, text))
+    binder.measure(*window, DAY)
+    view = Viewer(Session(read.score)).view(0)
+    page = binder.page_for(view)
+    binder.close()
+    assert page.sizes.holds == ESSENTIAL * text
+    assert angle(page.sizes.sign, window, 2.0) == pytest.approx(ESSENTIAL * text, rel=0.01)
+    assert page.layout.slot_height <= page.sizes.body_height
+    for signs in page.layout.signs.values():
+        check_signs(signs, page.sizes, window[0])
+    foot = page.foot.stamps(replace(view.foot, tally=2))
+    assert foot[0].rect.right < foot[1].rect.left
+
+
+@pytest.mark.parametrize("chunk", [(0, 0), (1, 2)])
+@pytest.mark.parametrize("text", [1.0, 1.5, 1.75, 2.0, 2.6])
+def test_a_short_chunk_grows_no_further_than_it_fits(chunk: tuple[int, int], text: float):
+    for path in SCORES:
+        read = read_score(path)
+        reading = Reading(2.0, 300.0, text)
+        binder = Binder(read.score, "", "", arrived=lambda: None, wait=True, reading=reading)
+        binder.measure(1920, 800, DAY)
+        page = binder.page_for(Viewer(Session(read.score, chunk=chunk)).view(0))
+        binder.close()
+        assert page.layout.slot_height <= page.sizes.body_height
+        assert page.sizes.growth >= 1.0
+
+
+def test_a_lean_page_leaves_things_out_in_the_stated_order():
+    # The farther the eye, the leaner the page; the text keeps its size as long as anything else can go.
+    music = score()
+    seen: list[Lean] = []
+    for step in range(120):
+        sizes = Sizes.of(1920, 1080, Reading(1.0 + step * 0.04), staff_spaces=14.0, rows=3)
+        seen.append(sizes.lean)
+        if sizes.lean < Lean.STAFF:
+            assert sizes.holds == ESSENTIAL
+        elif sizes.holds < ESSENTIAL:
+            assert sizes.space == pytest.approx(LEAST_STAFF_SPACE * sizes.minute, abs=0.13)
+        if sizes.lean in (Lean.TITLE, Lean.FACTS, Lean.DRIFT, Lean.BARS):
+            assert sizes.space == pytest.approx(STAFF_SPACE * sizes.minute, abs=0.13)
+        assert (sizes.lean is Lean.WHOLE) == (1080 / sizes.minute >= LEAST_PAGE)
+    assert seen == sorted(seen)
+    assert set(seen) >= {Lean.WHOLE, Lean.TITLE, Lean.DRIFT, Lean.BARS, Lean.STAFF}
+    # With the facts the title has gone, with the drift's words the facts.
+    for lean in Lean:
+        page = page_of(music, size=(1920, 1080))
+        page = Page(
+            music,
+            page.engraved,
+            replace(page.sizes, lean=lean),
+            DAY,
+            bars=page.bars,
+            title="Test",
+        )
+        assert bool(page.still.heading()) == (lean < Lean.TITLE)
+        facts = page.foot.stamps(Foot(chunk="bars 1–4", tempo="♩ = 58", tally=2, port="guitar heard"))
+        assert len(facts) == (4 if lean < Lean.FACTS else 1)
+        mark = DriftMark(0, 40.0, 0.0, "40 ms behind")
+        slope = page.marks.drift(mark, {0: 0}, {0: (5, 4)})
+        assert len(slope) == (3 if lean < Lean.DRIFT else 2)
+        assert page.sizes.fewest_bars == (3 if lean < Lean.BARS else 2)
+    narrow = Sizes.of(600, 900, Reading(2.0, 300.0), by_width=False)
+    assert narrow.lean >= Lean.BARS
+    assert narrow.fewest_bars == 1
+
+
+def test_a_next_stop_without_room_is_said_in_fewer_words():
+    page = page_of(score(), size=(1920, 1080))
+    foot = Foot(
+        next_stop="next: stop ⑤ at the D, returning thumb",
+        stop_string=5,
+        stop_where="at the D",
+        stop_way="returning thumb",
+        tally=2,
+    )
+    lines = []
+    for minutes in (900.0, 600.0, 540.0, 300.0):
+        sizes = replace(page.sizes, lean=Lean.STAFF, width=round(page.sizes.px(minutes)))
+        stamps = FootPainter(sizes, DAY).stamps(foot)
+        lines.append(stamps[0])
+        assert len(stamps) == 2, "one line, and the count"
+        assert stamps[0].rect.right < stamps[1].rect.left
+    assert [tall(line) for line in lines] == [tall(lines[0])] * 4
+    widths = [line.rect.width for line in lines]
+    assert widths == sorted(widths, reverse=True)
+    assert len(set(widths)) == 3
+
+
+def test_music_that_reaches_too_far_has_a_smaller_staff_and_at_last_smaller_text():
+    # Basses and a melody four octaves apart, five strings with a row: no page of 258 minutes holds it.
+    bass = ", ".join(["E2@6 1, A2@5 1, D3@4 1, G3@3 1, B3@2 1, E2@6 1, A2@5 1, D3@4 1"] * 8)
+    music = piece("4/4", bass, ", ".join(["B5@1 4"] * 16))
+    for text, shrinks in ((1.0, False), (2.0, True)):
+        reading = Reading(2.0, 300.0, text)
+        binder = Binder(music, "", "", arrived=lambda: None, wait=True, reading=reading)
+        sizes = binder.measure(1920, 1080, DAY)
+        page = binder.page_for(blank_view(music))
+        assert page.layout.slot_height <= page.sizes.body_height
+        assert (page.sizes.holds < ESSENTIAL * text) == shrinks
+        assert page.sizes.holds <= sizes.holds
+        assert angle(page.sizes.sign, (1920, 1080), 2.0) == pytest.approx(page.sizes.holds, rel=0.01)
+        binder.close()

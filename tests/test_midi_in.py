@@ -183,6 +183,16 @@ def test_several_ports_are_named_and_waited_over() -> None:
     )
 
 
+def test_while_only_the_pedals_port_is_there_the_guitars_is_waited_for() -> None:
+    alsa = FakeBackend("ALSA", [["Steps 20:0"], ["Steps 20:0", "Hexbox 24:0"], ["Steps 20:0"]])
+    _code, said = run_reader([alsa], Wish(avoid="Steps"))
+    assert said.kinds() == ["waiting", "open", "heard", "lost"]
+    assert alsa.opened == "Hexbox 24:0"
+    named = FakeBackend("ALSA", [["Steps 20:0", "Hexbox 24:0"], []])
+    run_reader([named], Wish(wanted="steps", avoid="Steps"))
+    assert named.opened == "Steps 20:0"
+
+
 def test_a_lost_port_is_known_again_under_another_number() -> None:
     wish = Wish(wanted="box", only="Hexbox:Hexbox MIDI 1 20:0")
     alsa = FakeBackend("ALSA", [["Boxwood 20:0"], ["Boxwood 20:0", "Hexbox:Hexbox MIDI 1 131:0"], []])
@@ -298,6 +308,12 @@ def test_a_lost_port_is_one_sentence_until_it_is_back() -> None:
         midi_in._tell(state)
     assert inbox.states == [PortState("waiting", "No port."), opened, lost, opened, opened]
     assert "--only=Hexbox 20:0" in midi_in._own_command()
+
+
+def test_the_child_is_told_which_port_to_avoid() -> None:
+    command = MidiIn(None, Inbox(), avoid="Steps:out")._own_command()
+    assert "--avoid=Steps:out" in command
+    assert not any(word.startswith("--avoid") for word in MidiIn(None, Inbox())._own_command())
 
 
 def test_after_close_nothing_more_is_handed_on_and_the_child_is_gone(tmp_path: Path) -> None:

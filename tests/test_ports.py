@@ -8,7 +8,7 @@ import pytest
 
 from coach.core.errors import PortError
 from coach.devices import ports as ports_module
-from coach.devices.ports import Listing, Port, candidates, list_ports, parse_list, pick_port
+from coach.devices.ports import Listing, Port, candidates, list_ports, parse_list, pick_port, same_device
 
 THROUGH = Port("ALSA", "Midi Through:Midi Through Port-0 14:0")
 BOX = Port("ALSA", "Hexbox:Hexbox MIDI 1 20:0")
@@ -100,6 +100,43 @@ def test_after_a_loss_only_the_same_port_fits() -> None:
         "44:0"
     )
     assert candidates([Port("WinMM", "Hexbox 0")], only="Hexbox 3") == [Port("WinMM", "Hexbox 0")]
+
+
+STEPS = Port("ALSA", "Steps:Steps MIDI 1 32:0")
+JACK_STEPS = Port("JACK", "a2j:Steps [32] (capture): Steps MIDI 1")
+PEDAL = "Steps:Steps MIDI 1"  # as it is remembered
+
+
+def test_the_pedals_port_is_never_taken_for_the_guitars() -> None:
+    assert candidates([THROUGH, STEPS], avoid=PEDAL) == []
+    assert candidates([STEPS, BOX], avoid=PEDAL) == [BOX]  # and so two ports are no riddle
+    assert candidates([STEPS, BOX], remembered="Gone:Gone 1 20:0", avoid=PEDAL) == [BOX]
+    assert candidates([STEPS, JACK_STEPS], avoid=PEDAL) == []  # one device, shown by two systems
+    assert candidates([STEPS, JACK_STEPS, JACK_BOX], avoid=PEDAL) == [JACK_BOX]
+    assert candidates([BOX, STEPS, KEYS], avoid=PEDAL) == [BOX, KEYS]
+
+
+def test_the_pedals_port_is_taken_when_it_is_named() -> None:
+    assert candidates([STEPS, BOX], "steps", avoid=PEDAL) == [STEPS]
+    assert candidates([STEPS], only=STEPS.name, avoid=PEDAL) == [STEPS]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        (STEPS.name, PEDAL, True),
+        (JACK_STEPS.name, PEDAL, True),
+        (STEPS.name, JACK_STEPS.stable_name, True),
+        ("a2j:Steps (32) [capture]: Steps MIDI 1", PEDAL, True),
+        ("Midi-Bridge:Steps:(capture_0) Steps MIDI 1", PEDAL, True),  # as PipeWire's, from memory
+        (BOX.name, PEDAL, False),
+        ("Steps:Steps MIDI 2 32:1", PEDAL, False),  # another socket of one box
+        ("Hexbox Port 1", "Hexbox Port 2", False),
+        ("steps:out", "steps:out", True),
+    ],
+)
+def test_one_device_under_the_names_of_two_days_or_systems(one: str, other: str, same: bool) -> None:
+    assert same_device(one, other) == same_device(other, one) == same
 
 
 def test_two_devices_under_one_name_are_no_riddle() -> None:

@@ -3,12 +3,10 @@
 import pytest
 
 from coach.app.piece import find_score, open_piece
-from coach.app.replay import steer
 from coach.app.rewind import Rewind
 from coach.app.sitting import limits_of
 from coach.core.report import report
 from coach.files.take import read_take
-from coach.screen.keys import Action
 from tests.harness import ROOT
 
 TAKE = read_take(ROOT / "recordings" / "02-a-borrowed-umbrella-evening.mid")
@@ -28,45 +26,42 @@ def test_it_begins_just_before_the_first_note_and_ends_at_the_end(rewind):
     assert report(rewind.session).damps == rewind.result.damps
 
 
-def test_speed_and_pause(rewind):
+def test_speed(rewind):
     start = rewind.now_us
-    steer(rewind, Action.SLOWER)
-    steer(rewind, Action.SLOWER)
+    rewind.change_speed(-1)
+    rewind.change_speed(-1)
     assert rewind.speed == 0.5
     rewind.advance(1_000_000)
     assert rewind.now_us == start + 500_000
-    steer(rewind, Action.PAUSE)
-    assert not rewind.advance(1_000_000)
     for _ in range(20):
-        steer(rewind, Action.FASTER)
+        rewind.change_speed(1)
     assert rewind.speed == 4.0
 
 
-def test_stepping_by_bar_there_and_back(rewind):
-    places = []
+def test_bars_there_and_back(rewind):
+    places = [rewind.now_us]
     for _ in range(5):
-        steer(rewind, Action.NEXT_BAR)
-        places.append(rewind.now_us)
+        places.append(rewind.bar_from(places[-1], 1))
     assert places == sorted(set(places))
-    steer(rewind, Action.PREV_BAR)
-    assert rewind.now_us == places[-2]
-    steer(rewind, Action.RESTART)
-    assert rewind.now_us == 0
-    steer(rewind, Action.PREV_BAR)
-    assert rewind.now_us == 0
+    assert rewind.bar_from(places[-1], -1) == places[-2]
+    assert rewind.bar_from(places[-1] + 299_000, -1) == places[-2]
+    assert rewind.bar_from(places[-1] + 301_000, -1) == places[-1]
+    assert rewind.bar_from(0, -1) == 0
+    assert rewind.bar_from(rewind.end_us, 1) == rewind.end_us
 
 
-def test_every_fault_is_visited_where_its_mark_stands_and_the_replay_waits_there(rewind):
-    visited = []
-    while True:
-        steer(rewind, Action.NEXT_FAULT)
-        if visited and rewind.now_us == visited[-1]:
-            break
-        visited.append(rewind.now_us)
-        assert rewind.paused
-        assert any(v.time_us == rewind.now_us for v in rewind.session.verdicts.values())
+def test_every_fault_is_found_where_its_mark_stands(rewind):
+    visited, at = [], 0
+    while (at := rewind.fault_from(at, 1)) is not None:
+        visited.append(at)
+        rewind.seek(at)
+        assert any(v.time_us == at for v in rewind.session.verdicts.values())
     assert visited == sorted(set(rewind.faults))
     assert len(visited) >= 6
+    back, at = [], rewind.end_us
+    while (at := rewind.fault_from(at, -1)) is not None:
+        back.append(at)
+    assert back == visited[::-1]
 
 
 def test_going_back_shows_what_going_forward_showed(rewind):

@@ -11,17 +11,17 @@ from coach.screen.sheets import help_sheet, summary_sheet, wrapped
 from coach.screen.theme import DAY, NIGHT, Palette, Sizes
 
 SIZES = [(1024, 600), (1280, 720), (1920, 1080), (3840, 2160)]
-SHORT = Summary("An Evening", ("All was clean.",), (), "Next, play it again a little faster.")
+SHORT = Summary("An Evening", ("All was clean.", "Play it again a little faster."), ())
 ROW = SummaryRow(
     "112", "3½", 5, "stopped late", "+1240 ms", "play the new bass, then lay the thumb back " * 3
 )
 LONG = Summary(
     "A Title of Some Length for an Étude of Eight Bars",
-    tuple(
-        "One sentence that goes on for rather longer than a sentence on a page should. " * 2 for _ in range(3)
+    (
+        *("One sentence that goes on for rather longer than a sentence on a page should. " * 2,) * 3,
+        "Play bars 111–112 slowly, three clean times in a row: " + ROW.advice,
     ),
     (ROW,) * 6,
-    "Next, play bars 111–112 slowly, three clean times in a row: " + ROW.advice,
 )
 
 
@@ -48,7 +48,7 @@ def test_each_stop_to_mend_adds_a_line():
     row = SummaryRow("3", "2", 5, "rang on", "+240 ms", "lay the thumb back")
 
     def lines(rows: int) -> int:
-        summary = Summary("Title", ("One.",), (row,) * rows, "")
+        summary = Summary("Title", ("One.",), (row,) * rows)
         table = inked(summary_sheet(summary, sizes, DAY), DAY)[:, : sizes.width // 4].any(axis=1)
         return int((np.diff(np.concatenate(([0], table.astype(int)))) == 1).sum())
 

@@ -1,16 +1,19 @@
 """What the page is told, and that a long sitting does not make it slower to tell."""
 
+from dataclasses import replace
+
 import pytest
 
-from coach.core.events import End, NoteOff, NoteOn
-from coach.core.feedback import Amount
-from coach.core.outcomes import Outcomes
+from coach.core.events import End, NoteOff, NoteOn, Tick
+from coach.core.feedback import Amount, Outcome, course
+from coach.core.outcomes import GOING_ON, Outcomes
 from coach.core.session import Session
-from coach.core.shapes import RingState
+from coach.core.shapes import Foot, RingState
 from coach.core.view import Viewer
 from tests.scores import piece
 
 LINE = piece("4/4", "A2 1, D3 1, E2 1, A2 1, D3 1, E2 1, A2 1, E2 1")
+TWICE = piece("4/4", "A2 1, D3 1, E2 1, A2 1, D3 1, E2 1, A2 1, E2 1, " * 2)
 PITCHES, STRINGS = (45, 50, 40, 45, 50, 40, 45, 40), {45: 5, 50: 4, 40: 6}
 QUARTER = 10_080
 
@@ -99,7 +102,123 @@ def test_passes_long_past_are_not_looked_through_again_to_know_how_much_to_show(
     assert viewer.course(session.now_us).amount is Amount.SECOND  # after eighteen clean passes
 
 
-def test_a_page_that_shows_everything_asks_for_no_outcome(monkeypatch):
+def test_a_page_that_shows_everything_asks_for_the_outcomes_once_a_view_and_looks_at_no_note(monkeypatch):
+    """Only the tally needs them: while a pass goes on, nothing in it is looked through."""
     session = fed(through(1.0))
-    monkeypatch.setattr(Outcomes, "at", lambda self, now_us: pytest.fail("asked"))
-    assert Viewer(session).view(session.now_us).rings
+    viewer = Viewer(session)
+    asked = []
+    at = Outcomes.at
+    monkeypatch.setattr(Outcomes, "at", lambda self, now_us: (asked.append(now_us), at(self, now_us))[1])
+    monkeypatch.setattr(Outcomes, "_judged", lambda self, match: pytest.fail("looked through"))
+    assert viewer.view(session.now_us).rings
+    assert asked == [session.now_us]
+    viewer.view(session.now_us, pass_number=1)
+    session.feed(End(12_000_000))
+    viewer.view(12_000_000)
+    assert len(asked) == 2  # a take that is over has no tally
+
+
+# --- the tally ----------------------------------------------------------------------------------------
+
+
+def tallied(*faulty, **how):
+    """The tally after each whole pass, well before the next; ``faulty`` says which have a late stop."""
+    session, found = Session(LINE), []
+    viewer = Viewer(session, **how)
+    for k, late in enumerate(faulty):
+        events = through(1.0 + 20 * k, [(1, 0.25)] if late else ())
+        for event in sorted(events, key=lambda e: (e.time_us, isinstance(e, NoteOn))):
+            session.feed(event)
+        session.feed(Tick(round((18.0 + 20 * k) * 1e6)))
+        found.append(viewer.view(session.now_us).foot.tally)
+    return found, session, viewer
+
+
+def test_the_tally_counts_clean_passes_in_a_row_and_a_faulty_one_begins_anew():
+    found, session, viewer = tallied(False, False, True, False)
+    assert found == [1, 2, 0, 1]
+    now = viewer.course(session.now_us)
+    assert (now.counted, now.clean_in_a_row) == (4, 1)
+    session.feed(End(90_000_000))
+    assert viewer.view(90_000_000).foot.tally is None
+
+
+@pytest.mark.parametrize("amount", list(Amount))
+def test_the_tally_goes_on_when_less_is_shown(amount):
+    assert tallied(*[False] * 5, amount=amount, fixed=False)[0] == [1, 2, 3, 4, 5]
+
+
+def test_nothing_is_tallied_before_a_pass_is_over_nor_for_a_false_start():
+    session = fed(through(1.0)[:9])
+    viewer = Viewer(session)
+    assert viewer.view(session.now_us).foot.tally is None
+    session.feed(Tick(30_000_000))  # one bar and a note, then silence: long enough to count
+    assert viewer.view(30_000_000).foot.tally is None  # it may go on: not over for good
+    clean, faulty, false_start = (
+        Outcome(over=True, final=True, counts=counts, clean=clean)
+        for counts, clean in ((True, True), (True, False), (False, False))
+    )
+    found = course([clean, clean, false_start, clean], Amount.EVERYTHING)
+    assert (found.counted, found.clean_in_a_row) == (3, 3)
+    found = course([clean, faulty, false_start, clean, GOING_ON], Amount.EVERYTHING)
+    assert (found.counted, found.clean_in_a_row) == (3, 1)
+    found = course([false_start, GOING_ON], Amount.EVERYTHING)
+    assert (found.counted, found.clean_in_a_row) == (0, 0)
+
+
+def test_a_tally_of_the_callers_own_stands():
+    _, session, viewer = tallied(False)
+    assert viewer.view(session.now_us, foot=Foot(tally=7)).foot.tally == 7
+
+
+# --- one pass alone -----------------------------------------------------------------------------------
+
+
+def test_alone_shows_all_bars_of_one_pass_and_nothing_else():
+    events = [*through(1.0, [(1, 0.25), (5, 0.25)]), *through(12.0, [(2, 0.3)])[:8], End(25_000_000)]
+    viewer = Viewer(fed(events))
+    first = viewer.view(25_000_000, pass_number=1, alone=True)
+    assert {r.note: r.state for r in first.rings if r.state is not RingState.CLEAN} == {
+        1: RingState.LATE,
+        5: RingState.LATE,
+    }
+    assert len(first.rings) == 8
+    second = viewer.view(25_000_000, pass_number=2, alone=True)
+    assert [r.note for r in second.rings if r.state is RingState.LATE] == [2]
+    assert {r.bar for r in second.rings} == {0}
+    assert {d.bar for d in second.drifts} == {0}
+    # Together, as before: bar 1 as of the second time, bar 2 as of the first.
+    both = viewer.view(25_000_000)
+    assert {r.note for r in both.rings if r.state is RingState.LATE} == {2, 5}
+
+
+def test_alone_shows_bars_however_far_they_are_from_the_playhead():
+    score = piece("1/4", ", ".join(["A2 1", "D3 1"] * 50))
+    session = Session(score)
+    for k in range(100):
+        pitch, string = ((45, 5), (50, 4))[k % 2]
+        session.feed(NoteOn(1_000_000 * (k + 1), pitch, 80, string))
+        session.feed(NoteOff(1_000_000 * (k + 2), pitch, string))
+    session.feed(End(110_000_000))
+    assert len(Viewer(session).view(100_500_000, pass_number=1).rings) < 100  # what is near the player
+    assert len(Viewer(session).view(100_500_000, pass_number=1, alone=True).rings) == 100
+
+
+def test_alone_a_bar_of_a_repeat_is_of_the_round_the_playhead_has_come_to():
+    bars = tuple(replace(bar, written=k % 2, round=1 + k // 2) for k, bar in enumerate(TWICE.bars))
+    score = replace(TWICE, bars=bars)
+    session = Session(score)
+    events = [*through(1.0, [(1, 0.25)]), *through(9.0, [(2, 0.25)])]
+    for event in sorted(events, key=lambda e: (e.time_us, isinstance(e, NoteOn))):
+        session.feed(event)
+    session.feed(End(25_000_000))
+    assert len(session.matching.passes) == 1
+    viewer = Viewer(session)
+
+    def shown(us):
+        return sorted({r.bar for r in viewer.view(us, pass_number=1, alone=True).rings})
+
+    assert shown(1_500_000) == [0, 1]
+    assert shown(6_500_000) == [0, 1]
+    assert shown(9_500_000) == [1, 2]  # bar 1 of the second round, bar 2 still of the first
+    assert shown(25_000_000) == [2, 3]

@@ -27,9 +27,8 @@ SCORES = Path(__file__).parents[1] / "scores"
 SIZE = (1280, 720)
 SUMMARY = Summary(
     headline="An Evening",
-    sentences=("20 of 21 notes were right.", "To mend first: bar 2.", "The time was steady."),
+    sentences=("20 of 21 notes were right.", "Mend bar 2 first.", "Play bars 1–2 slowly."),
     rows=(SummaryRow("2", "3", 5, "rang on", "+240 ms", "lay the thumb back on string 5"),),
-    advice="Next, play bars 1–2 slowly.",
 )
 
 

@@ -69,6 +69,14 @@ def test_profiles_map_channels_to_strings():
     assert decode(bytes([0x92, 45, 90]), profile=one)[0] == [NoteOn(7, 45, 90, None)]
 
 
+def test_messages_are_had_before_they_become_events():
+    decoder = Decoder(Profile())
+    data = bytes([0x9A, 45, 90, 0xF8, 45, 0, 0xC0, 7, 0xB3, 64])  # running status, a clock, one cut short
+    assert decoder.channel_messages(data) == [(0x90, 11, (45, 90)), (0x90, 11, (45, 0)), (0xC0, 1, (7,))]
+    assert decoder.channel_messages(bytes([127])) == [(0xB0, 4, (64, 127))]
+    assert decoder.ignored == {"real-time": 1}  # nothing is ignored for having no string
+
+
 @given(st.lists(st.binary(max_size=12), max_size=30), st.data())
 def test_any_bytes_in_any_chunks_give_the_same_events(chunks, data):
     whole = b"".join(chunks)

@@ -6,6 +6,7 @@ from datetime import datetime
 from pathlib import Path
 
 from coach.app.live import Live
+from coach.app.look import USUAL_LOOK, Look
 from coach.app.piece import Piece, find_score, open_piece
 from coach.app.play import open_window, tell
 from coach.app.sitting import Sitting, limits_of
@@ -15,17 +16,17 @@ from coach.core.shapes import Foot
 from coach.core.view import Viewer
 from coach.devices.messages import Heard
 from coach.devices.take_player import TakePlayer
-from coach.files.settings import included
+from coach.files.settings import included, load_settings
 from coach.files.take import Take, read_take
+from coach.screen.theme import Reading
 from coach.screen.window import Window
 
 DEMO_TAKE = "02-a-borrowed-umbrella-evening.mid"
 
 
-def run_demo(
-    *, headless: bool, screenshot: Path | None, night: bool, size: tuple[int, int] | None, speed: float
-) -> int:
+def run_demo(*, headless: bool, screenshot: Path | None, look: Look = USUAL_LOOK, speed: float = 1.0) -> int:
     """Play the included take in a window, or at once where there is none; print the summary."""
+    settings = load_settings()
     path = included("recordings", DEMO_TAKE)
     take = read_take(path)
     score = find_score(take.meta.digest, [])
@@ -40,12 +41,18 @@ def run_demo(
         started=datetime.now().astimezone(),
         speed=1.0 if headless else speed,
     )
-    window = None if headless else open_window(piece, size=size, night=night)
+    reading = look.reading(settings)
+    window = None if headless else open_window(piece, look, reading)
     print(words.DEMO_INTRO.format(title=piece.score.title), flush=True)
     if window is None:
-        _at_once(take, piece, sitting, screenshot, night, size)
+        _at_once(take, piece, sitting, screenshot, look, reading)
         return tell(sitting.summary(), sitting)
-    live = Live(sitting, window, tempo=words.tempo_words(piece.score))
+    live = Live(
+        sitting,
+        window,
+        tempo=words.tempo_words(piece.score),
+        still=look.still or settings.still,
+    )
     try:
         source = TakePlayer(take.messages, live.on_message, speed=speed, name=words.DEMO_SOURCE)
         summary = live.run(source, screenshot, linger=screenshot is None)
@@ -59,15 +66,17 @@ def _at_once(
     piece: Piece,
     sitting: Sitting,
     screenshot: Path | None,
-    night: bool,
-    size: tuple[int, int] | None,
+    look: Look,
+    reading: Reading,
 ) -> None:
     """The same path without waiting: stamps are the take's own times."""
     for time_us, data in take.messages:
         sitting.hear(Heard(time_us * 1000, data))
     sitting.end(take.end_us * 1000)
     if screenshot is not None:
-        window = Window(piece.score, piece.xml, size=size, night=night, offscreen=True)
+        window = Window(
+            piece.score, piece.xml, size=look.size, night=look.night, offscreen=True, reading=reading
+        )
         try:
             foot = Foot(tempo=words.tempo_words(piece.score))
             window.show(Viewer(sitting.session).view(sitting.session.now_us, foot=foot))

@@ -12,9 +12,10 @@ from pathlib import Path
 
 from coach.app.first_strings import SoundingStrings
 from coach.app.first_today import next_step, print_marked
+from coach.app.look import Look
 from coach.app.piece import find_score, open_piece
-from coach.app.play import run_play
-from coach.app.review import run_review
+from coach.app.play import Asked, run_play
+from coach.app.review import Shown, run_review
 from coach.core.errors import CoachError
 from coach.core.profile import Profile
 from coach.devices.messages import Finished, Heard, PortState
@@ -263,35 +264,18 @@ class First:
             if choice.act is Act.PLAY:
                 self._play(entry, night=night, size=size)
             elif choice.act is Act.LOOK_BACK:
-                self._look_back(entry)
+                self._look_back(entry, night=night, size=size)
         except CoachError as fault:
             self.model.message = said.fault_words(fault)
 
     def _play(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
-        run_play(
-            open_piece(entry.path),
-            settings=self.settings,
-            port=None,
-            profile=None,
-            tolerance_ms=None,
-            level=None,
-            headless=False,
-            screenshot=None,
-            night=night,
-            size=size,
-        )
+        asked = Asked(look=Look(night=night, size=size))
+        run_play(open_piece(entry.path), asked, settings=self.settings)
 
-    def _look_back(self, entry: Entry) -> None:
+    def _look_back(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
         near = [entry.path.parent, entry.path.parent.parent / "scores", *self._near()]
         run_review(
             entry.path,
+            Shown(how="window", look=Look(night=night, size=size)),
             score=find_score(entry.digest, near),
-            tuning=None,
-            capo=None,
-            tolerance_ms=None,
-            level=None,
-            profile=None,
-            how="window",
-            everything=False,
-            screenshot=None,
         )

@@ -43,7 +43,7 @@ def _advice(kept: KeptTake, near: Iterable[Path]) -> str:
     piece = open_piece(found)
     limits = limits_of(take.meta.tolerances)
     session, ignored = replay(take, piece, profile=None, limits=limits, terms=terms_of(take.meta))
-    return summarise(report(session, ignored), piece.title).advice
+    return summarise(report(session, ignored), piece.title).sentences[-1]
 
 
 def print_marked(path: Path, folder: Path | None = None) -> Path:

@@ -16,10 +16,12 @@ from typing import Protocol
 
 from coach.app.quiet import Collector, quiet_collector
 from coach.app.sitting import Sitting
-from coach.core.feedback import Amount
-from coach.core.report import report
-from coach.core.shapes import Foot, Summary
-from coach.core.summary import pass_sentence
+from coach.app.telling import Telling
+from coach.core import words
+from coach.core.feedback import STEPS, Amount
+from coach.core.lens import Lens
+from coach.core.pedal import BACK, FORWARD, Pedal
+from coach.core.shapes import Foot, Summary, View
 from coach.core.view import Viewer
 from coach.devices.messages import Finished, Heard, PortState
 from coach.screen.window import Action, Window
@@ -27,6 +29,8 @@ from coach.screen.window import Action, Window
 FRAME_MS = 16  # while something sounds
 CALM_MS = 250  # while nothing does: time enough for deadlines to be met and seen
 MESSAGE_NS = 6_000_000_000  # the sentence after a pass gives way to the next stop after this long
+TWICE_NS = 3_000_000_000  # within so long the pedal's second switch is pressed again to end
+PEDAL_ACTIONS = {FORWARD: Action.NEXT_BAR, BACK: Action.PREV_BAR}
 OnMessage = Callable[[Heard | PortState | Finished], None]
 
 
@@ -51,20 +55,32 @@ class Live:
         tempo: str = "",
         amount: Amount = Amount.EVERYTHING,
         fixed: bool = True,
+        pedal: Pedal | None = None,
+        still: bool = False,
     ) -> None:
-        """``amount``: how much is shown while playing; unless ``fixed`` it fades as passes become clean."""
+        """``amount``: how much is shown while playing; unless ``fixed`` it fades as passes become clean.
+
+        ``pedal``: a foot switch that comes through the guitar's own port.  ``still``: nothing slides.
+        """
         self.sitting, self.window, self._tempo = sitting, window, tempo
+        self.lens = Lens(sitting.session.score, still=still)
+        self._pedal, self._leave_until_ns = pedal, 0
         self.viewer = Viewer(sitting.session, amount=amount, fixed=fixed)
-        self._queue: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Heard | PortState | Finished | Action] = queue.SimpleQueue()
         self.port_text, self.port_open = "", True
         self.port_name = ""
         self._message, self._message_until_ns = "", 0
         self._next_messages: list[str] = []  # to be said when the present one has stood long enough
-        self._told = self._changes_told = 0  # passes that have had their sentence, changes of the amount
+        self._telling = Telling(self.viewer)
 
     def on_message(self, message: Heard | PortState | Finished) -> None:
         """Take a message on any thread."""
         self._queue.put(message)
+        self.window.wake()
+
+    def on_press(self, switch: str) -> None:
+        """Take a press of the foot switch, on any thread."""
+        self._queue.put(PEDAL_ACTIONS[switch])
         self.window.wake()
 
     def run(self, source: Source, screenshot: Path | None, *, linger: bool) -> Summary | None:
@@ -98,8 +114,10 @@ class Live:
         while True:
             sounding = bool(self.sitting.session.ringing.sounding())
             for event in self.window.wait(FRAME_MS if sounding else CALM_MS):
-                if event.action is Action.QUIT:
-                    return not event.closed
+                if event.closed:
+                    return False
+                if event.action is not None and self.act(event.action):
+                    return True
             if self._drain():
                 return True
             now_ns = time.perf_counter_ns()
@@ -110,7 +128,7 @@ class Live:
                 collector.rest()
 
     def _drain(self) -> bool:
-        """Take in everything queued; return whether the source has finished."""
+        """Take in everything queued; return whether it is over: the source finished, or somebody left."""
         finished = False
         while True:
             try:
@@ -119,30 +137,58 @@ class Live:
                 return finished
             match message:
                 case Heard():
-                    self.sitting.hear(message)
+                    finished |= self._hear(message)
+                case Action():
+                    finished |= self.act(message)
                 case PortState():
                     self.port_text, self.port_open = message.text, message.state == "open"
                     self.port_name = message.port or self.port_name
                 case Finished():
                     finished = True
 
-    def _tell_pass(self, now_ns: int) -> None:
-        """When a pass is over and settled, say its worst fault for a while; before it what shows from now on.
+    def _hear(self, message: Heard) -> bool:
+        """Take in one message; return whether a press in it ended the sitting."""
+        pedal, finished = self._pedal, False
+        if self.sitting.begun or pedal is None or not pedal.owns(message.data):  # a press begins no take
+            self.sitting.hear(message)
+        for press in pedal.hear(message.stamp_ns // 1000, message.data) if pedal else ():
+            finished |= self.act(PEDAL_ACTIONS[press.switch])
+        return finished
 
-        Nothing is said of a pass whose marks are still kept back.
-        """
-        session = self.sitting.session
-        now = self.viewer.course(self.sitting.now_us(now_ns))
-        said = list(now.changes[self._changes_told :])
-        self._changes_told = max(self._changes_told, len(now.changes))
-        if now.final > self._told:
-            self._told = now.final
-            result = report(session)
-            clean = result.passes[now.final - 1].clean
-            if now.shown >= now.final and not (said and clean):  # "three clean passes" has said it
-                said.append(pass_sentence(result, now.final))
-        if said:
-            self._next_messages, self._message_until_ns = said, now_ns
+    def act(self, action: Action) -> bool:
+        """Do what a key or the pedal asks for; return whether the sitting is to end."""
+        if action is Action.QUIT:
+            return True
+        if action is Action.PREV_BAR:  # the pedal's second switch: twice, for a foot can slip
+            now_ns = time.perf_counter_ns()
+            if now_ns < self._leave_until_ns:
+                return True
+            self._leave_until_ns = now_ns + TWICE_NS
+            self.tell(words.ONCE_MORE)
+        elif action is Action.NEXT_BAR:
+            self._show_less()
+        return False
+
+    def _show_less(self) -> None:
+        """Show less while playing, after the least everything again; what a person chose stays."""
+        viewer = self.viewer
+        now = viewer.course(self.sitting.session.now_us).amount
+        viewer.amount, viewer.fixed = STEPS[(STEPS.index(now) + 1) % len(STEPS)], True
+        self._telling.begin_again()
+        self.tell(words.SHOWN_NOW[viewer.amount.value])
+
+    def tell(self, sentence: str) -> None:
+        """Say a sentence at the foot of the page, at once."""
+        self._next_messages.insert(0, sentence)
+        self._message_until_ns = 0
+
+    def _tell_pass(self, now_ns: int) -> None:
+        """Say what is due for a while, one sentence after the other."""
+        said = self._telling.due(self.sitting.now_us(now_ns))
+        if said.of_pass:
+            self._speak(said.of_pass)
+        if said.sentences:
+            self._next_messages, self._message_until_ns = list(said.sentences), now_ns
         if now_ns >= self._message_until_ns:
             self._message = self._next_messages.pop(0) if self._next_messages else ""
             self._message_until_ns = now_ns + MESSAGE_NS
@@ -152,11 +198,17 @@ class Live:
         recorder = self.sitting.recorder
         failed = recorder.failed if recorder is not None else None
         port, alarm = failed or self.port_text, bool(failed) or not self.port_open
-        self.window.show(
-            self.viewer.view(
-                now_us, foot=Foot(tempo=self._tempo, port=port, alarm=alarm, message=self._message)
-            )
-        )
+        foot = Foot(tempo=self._tempo, port=port, alarm=alarm, message=self._message)
+        self.draw(self.lens.see(self.viewer.view(now_us, foot=foot)))
+
+    def draw(self, view: View) -> None:
+        """Draw a view as this sitting shows it."""
+        self.window.show(view)
+
+    def _speak(self, sentence: str) -> None:
+        """Say a sentence to whoever does not see the page: in the window's caption and in the terminal."""
+        self.window.say(sentence)
+        print(sentence, flush=True)
 
     def _linger(self, summary: Summary) -> None:
         self.window.show_summary(summary)

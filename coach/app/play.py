@@ -6,112 +6,158 @@ import contextlib
 import signal
 import sys
 import time
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from threading import Event, Lock
 from types import FrameType
 
 from coach.app.live import Live
+from coach.app.look import USUAL_LOOK, Look
+from coach.app.pedal import PedalReader, own_port, pedal_of
 from coach.app.piece import Piece
 from coach.app.sitting import Sitting, limits_of
+from coach.app.telling import Telling
 from coach.app.terms import terms_beside
 from coach.core import words
 from coach.core.errors import CoachError, PortError
 from coach.core.feedback import Amount
 from coach.core.profile import Profile
 from coach.core.shapes import Summary
+from coach.core.view import Viewer
 from coach.devices.messages import Finished, Heard, PortState
-from coach.devices.midi_in import MidiIn
-from coach.devices.ports import Port, list_ports, pick_port
+from coach.devices.midi_in import MidiIn, OnMessage
+from coach.devices.ports import Port, candidates, list_ports, no_choice
 from coach.files.report import summary_text
 from coach.files.settings import Settings, takes_folder
+from coach.screen.theme import Reading
 from coach.screen.window import Window
 
 TICK_S = 0.1
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a sitting was asked for; None where nothing was."""
+
+    port: str | None = None
+    profile: Profile | None = None
+    tolerance_ms: float | None = None
+    level: str | None = None
+    headless: bool = False
+    screenshot: Path | None = None
+    look: Look = USUAL_LOOK
+
+
 def run_play(
     piece: Piece,
+    asked: Asked,
     *,
     settings: Settings,
-    port: str | None,
-    profile: Profile | None,
-    tolerance_ms: float | None,
-    level: str | None,
     amount: Amount = Amount.EVERYTHING,
     fixed: bool = False,
-    headless: bool,
-    screenshot: Path | None,
-    night: bool,
-    size: tuple[int, int] | None,
 ) -> int:
     """Follow the guitar until the player leaves; print the summary and where the take is.
 
     ``amount``: how much is shown while playing; unless ``fixed`` it fades as passes become clean.
     """
-    terms, notices = terms_beside(piece, level)
+    sitting, chosen = sit_down(piece, asked, settings)
+    look = asked.look
+    window = None if asked.headless else open_window(piece, look, look.reading(settings))
+    if window is None:
+        summary, name = _play_unseen(sitting, asked.port, settings)
+        remember_port(settings, name)
+        return tell(summary, sitting)
+    live = Live(
+        sitting,
+        window,
+        tempo=words.tempo_words(piece.score),
+        amount=amount,
+        fixed=fixed,
+        pedal=pedal_of(settings, asked.port, sitting.session.profile),
+        still=look.still or settings.still,
+    )
+    return run_live(live, chosen, asked, settings)
+
+
+def sit_down(piece: Piece, asked: Asked, settings: Settings) -> tuple[Sitting, Port | None]:
+    """Return a new sitting, and the port it will hear; say on stderr what there is to notice.
+
+    Raises CoachError where a port or the taste file cannot be used.
+    """
+    terms, notices = terms_beside(piece, asked.level)
     of_score = (f"{piece.path.name}: {notice}" for notice in (*piece.notices, *notices))
     for notice in (*settings.notices, *of_score):
         print(f"coach: {notice}", file=sys.stderr)
+    tolerance_ms = asked.tolerance_ms
     if tolerance_ms is None:
-        tolerance_ms = (
-            terms.level.tolerance_ms if level else settings.tolerance_ms or terms.level.tolerance_ms
-        )
-    chosen = choose_port(port, settings)
+        kept_ms = None if asked.level else settings.tolerance_ms
+        tolerance_ms = kept_ms or terms.level.tolerance_ms
+    chosen = choose_port(asked.port, settings)
     sitting = Sitting(
         piece,
-        profile=profile or Profile(strings=piece.score.tuning.strings),
+        profile=asked.profile or Profile(strings=piece.score.tuning.strings),
         limits=limits_of({}, tolerance_ms),
         terms=terms,
         folder=takes_folder(),
         started=datetime.now().astimezone(),
     )
-    remembered = settings.last_port or None
-    window = None if headless else open_window(piece, size=size, night=night)
-    if window is None:
-        summary, name = _play_unseen(sitting, port, remembered)
-    else:
-        live = Live(sitting, window, tempo=words.tempo_words(piece.score), amount=amount, fixed=fixed)
-        if chosen is None:
-            live.port_text, live.port_open = words.WAITING_FOR_PORT, False
-        try:
-            source = MidiIn(port, live.on_message, remembered=remembered)
-            summary = live.run(source, screenshot, linger=screenshot is None)
-        finally:
-            window.close()
-        name = live.port_name
+    return sitting, chosen
+
+
+def run_live(live: Live, chosen: Port | None, asked: Asked, settings: Settings) -> int:
+    """Run a live sitting in its window to the end; return the exit code."""
+    if chosen is None:
+        live.port_text, live.port_open = words.WAITING_FOR_PORT, False
+    pedal = PedalReader(settings, live.on_press, guitar_port=asked.port)
+    try:
+        source = guitar_in(asked.port, live.on_message, settings)
+        pedal.start()
+        summary = live.run(source, asked.screenshot, linger=asked.screenshot is None)
+    finally:
+        pedal.close()
+        live.window.close()
+    remember_port(settings, live.port_name)
+    return tell(summary, live.sitting)
+
+
+def remember_port(settings: Settings, name: str) -> None:
+    """Remember the port that was heard."""
     if name and name != settings.last_port:
         settings.last_port = name
         with contextlib.suppress(CoachError):  # remembering is a convenience; the take matters
             settings.save()
-    return tell(summary, sitting)
 
 
 def choose_port(wanted: str | None, settings: Settings) -> Port | None:
     """Return the port that will be used, or None where none is there yet.
 
-    Raises PortError where the choice is not clear, or where no MIDI system answers.
+    The learnt pedal's own port is used only where it is ``wanted``.  Raises PortError where the choice is not
+    clear, or where no MIDI system answers.
     """
     ports = list_ports()
-    try:
-        return pick_port(ports, wanted, settings.last_port or None)
-    except PortError as error:
-        several = len([p for p in ports if not p.loops_back]) > 1
-        if several and (wanted is None or "ports fit" in error.what):
-            raise
-        return None  # the reader waits for it, and says so
+    found = candidates(ports, wanted, settings.last_port or None, avoid=own_port(settings))
+    if len(found) > 1:
+        raise PortError("MIDI", *no_choice(ports, found, wanted))
+    return found[0] if found else None  # the reader waits for it, and says so
 
 
-def open_window(piece: Piece, *, size: tuple[int, int] | None, night: bool) -> Window | None:
+def guitar_in(wanted: str | None, on_message: OnMessage, settings: Settings) -> MidiIn:
+    """Return a reader, to be started, of the guitar's port as ``choose_port`` means it, once it is there."""
+    remembered, avoid = settings.last_port or None, own_port(settings)
+    return MidiIn(wanted, on_message, remembered=remembered, avoid=avoid)
+
+
+def open_window(piece: Piece, look: Look, reading: Reading) -> Window | None:
     """Return the window, or None with a line on why there is none."""
     try:
-        return Window(piece.score, piece.xml, size=size, night=night)
+        return Window(piece.score, piece.xml, size=look.size, night=look.night, reading=reading)
     except CoachError:
         print(f"coach: {words.NO_DISPLAY}", file=sys.stderr)
         return None
 
 
-def _play_unseen(sitting: Sitting, port: str | None, remembered: str | None) -> tuple[Summary | None, str]:
+def _play_unseen(sitting: Sitting, port: str | None, settings: Settings) -> tuple[Summary | None, str]:
     """Follow without a window until interrupted, saying what is settled and how the port stands."""
     stop, lock = Event(), Lock()
     name = [""]
@@ -129,12 +175,16 @@ def _play_unseen(sitting: Sitting, port: str | None, remembered: str | None) -> 
 
     before = {number: signal.signal(number, leave) for number in (signal.SIGINT, signal.SIGTERM)}
     print(words.PLAY_UNSEEN, flush=True)
-    source = MidiIn(port, on_message, remembered=remembered)
+    telling = Telling(Viewer(sitting.session))
+    source = guitar_in(port, on_message, settings)
     source.start()
     try:
         while not stop.wait(TICK_S):
             with lock:
                 sitting.tick(time.perf_counter_ns())
+                said = telling.due(sitting.now_us(time.perf_counter_ns()))
+            if said.of_pass:
+                print(said.of_pass, flush=True)
     finally:
         source.close()
         for number, handler in before.items():

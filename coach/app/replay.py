@@ -1,4 +1,4 @@
-"""``coach review --window``: a saved take on the page, at any speed."""
+"""``coach review --window``: a saved take to look back at, and pictures of it."""
 
 from __future__ import annotations
 
@@ -6,115 +6,98 @@ import contextlib
 import time
 from pathlib import Path
 
+from coach.app.judged import Judged
+from coach.app.look_back import LookBack, leaf_named
 from coach.app.piece import Piece
 from coach.app.rewind import Rewind
 from coach.app.terms import Terms
-from coach.core import words
 from coach.core.profile import Profile
-from coach.core.shapes import Foot
-from coach.core.summary import other_sentence, summarise
 from coach.core.verdicts import Limits
 from coach.files.take import Take
-from coach.screen.window import Action, Window
+from coach.screen.review_window import DESK, Asked, ReviewWindow
+from coach.screen.theme import Reading
+from coach.screen.window import Action
 
 FRAME_MS = 16
 CALM_MS = 250  # so that Ctrl-C in the terminal is heard while nothing moves
 
 
-def run_replay(
+def look_back(
     take: Take,
     piece: Piece,
     *,
     profile: Profile | None,
     limits: Limits,
-    screenshot: Path | None,
     terms: Terms | None = None,
+    other: Judged | None = None,
+    leaf: str = "page",
+    number: int | None = None,
+) -> LookBack:
+    """Return a take to look back at, at a leaf, with a pass chosen."""
+    found = LookBack(Rewind(take, piece, profile=profile, limits=limits, terms=terms), other)
+    found.leaf = leaf_named(leaf)
+    if number is not None:
+        found.choose(number)
+    return found
+
+
+def run_replay(
+    found: LookBack,
+    *,
+    night: bool = False,
+    size: tuple[int, int] | None = None,
+    reading: Reading = DESK,
+    screenshot: Path | None = None,
 ) -> int:
-    """Replay a take until the window is closed; with ``screenshot`` write its last page then."""
-    rewind = Rewind(take, piece, profile=profile, limits=limits, terms=terms)
-    with Window(piece.score, piece.xml) as window, contextlib.suppress(KeyboardInterrupt):
-        _loop(window, rewind)
-    if screenshot is not None:
-        write_page(take, piece, profile=profile, limits=limits, path=screenshot, terms=terms)
+    """Look back until the window is closed; with ``screenshot`` write what it shows then."""
+    piece = found.rewind.piece
+    with ReviewWindow(piece.score, piece.xml, found.ruler, size=size, night=night, reading=reading) as window:
+        with contextlib.suppress(KeyboardInterrupt):
+            _loop(window, found)
+        if screenshot is not None:
+            window.screenshot(screenshot)
     return 0
 
 
-def write_page(
-    take: Take,
-    piece: Piece,
-    *,
-    profile: Profile | None,
-    limits: Limits,
+def write_leaf(
+    found: LookBack,
     path: Path,
-    terms: Terms | None = None,
+    *,
+    night: bool = False,
+    size: tuple[int, int] | None = None,
+    reading: Reading = DESK,
 ) -> None:
-    """Write the page as it stands at the end of a take, as a PNG."""
-    rewind = Rewind(take, piece, profile=profile, limits=limits, terms=terms)
-    rewind.seek(rewind.end_us)
-    with Window(piece.score, piece.xml, offscreen=True) as window:
-        _show(window, rewind)
+    """Write a leaf as a PNG, as it stands when nothing moves."""
+    piece = found.rewind.piece
+    with ReviewWindow(
+        piece.score, piece.xml, found.ruler, size=size, night=night, reading=reading, offscreen=True
+    ) as window:
+        window.show(found.scene())
         window.screenshot(path)
 
 
-def _loop(window: Window, rewind: Rewind) -> None:
-    _show(window, rewind)
+def _loop(window: ReviewWindow, found: LookBack) -> None:
+    window.show(found.scene())
     before_ns = time.perf_counter_ns()
-    summarised = False
     while True:
-        running = not (rewind.paused or rewind.ended)
-        events = window.wait(FRAME_MS if running else CALM_MS)
+        playing = found.playing
+        asked = window.wait(FRAME_MS if playing else CALM_MS)
         now_ns = time.perf_counter_ns()
-        if running:
-            rewind.advance((now_ns - before_ns) // 1000)
+        if playing:
+            found.advance((now_ns - before_ns) // 1000)
         before_ns = now_ns
-        for event in events:
-            if event.action is Action.QUIT:
+        for one in asked:
+            if one.action is Action.QUIT:
                 return
-            if event.action is not None:
-                steer(rewind, event.action)
-                summarised = False
-        if rewind.ended and not summarised and not rewind.paused:
-            window.show_summary(summarise(rewind.result, rewind.piece.title))
-            summarised = True
-        elif not summarised:
-            _show(window, rewind)
+            steer(found, one)
+        window.show(found.scene())
 
 
-def steer(rewind: Rewind, action: Action) -> None:
-    """Do what a key asks of a replay."""
-    match action:
-        case Action.PAUSE:
-            if rewind.ended:
-                rewind.seek(0)
-                rewind.paused = False
-            else:
-                rewind.paused = not rewind.paused
-        case Action.NEXT_BAR:
-            rewind.step_bar(1)
-        case Action.PREV_BAR:
-            rewind.step_bar(-1)
-        case Action.NEXT_FAULT:
-            rewind.paused = rewind.next_fault() or rewind.paused
-        case Action.FASTER:
-            rewind.change_speed(1)
-        case Action.SLOWER:
-            rewind.change_speed(-1)
-        case Action.RESTART:
-            rewind.seek(0)
-
-
-def _show(window: Window, rewind: Rewind) -> None:
-    at = rewind.now_us
-    state = words.replay_words(at, rewind.end_us, rewind.speed, rewind.paused)
-    foot = Foot(tempo=words.tempo_words(rewind.piece.score), port=state, message=_fault_now(rewind))
-    window.show(rewind.viewer.view(at, foot=foot))
-
-
-def _fault_now(rewind: Rewind) -> str:
-    """Return the sentence of the fault that was judged last, while it is fresh."""
-    fresh = None
-    for one in rewind.result.passes:
-        for fault in one.faults:
-            if 0 <= rewind.now_us - fault.verdict.time_us < words.FAULT_SHOWN_US:
-                fresh = fault
-    return other_sentence(fresh) if fresh is not None else ""
+def steer(found: LookBack, asked: Asked) -> None:
+    """Do what a person asked for."""
+    if asked.action is not None:
+        found.press(asked.action)
+    elif asked.choose is not None:
+        found.choose(asked.choose)
+    elif asked.seek_us is not None:
+        found.seek(asked.seek_us)

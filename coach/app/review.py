@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
+from coach.app.judged import Judged, compared_text
+from coach.app.look import USUAL_LOOK, Look
 from coach.app.piece import Piece, find_score, open_piece
 from coach.app.sitting import limits_of, replay
 from coach.app.terms import Terms, terms_beside, terms_of
@@ -12,60 +15,129 @@ from coach.core import words
 from coach.core.errors import TakeError
 from coach.core.levels import LEVELS
 from coach.core.profile import Profile
-from coach.core.report import report
+from coach.core.report import Report, report
 from coach.core.session import Session
 from coach.core.summary import summarise
+from coach.core.verdicts import Limits
 from coach.files.report import review_json, review_text, summary_text
-from coach.files.settings import takes_folder
+from coach.files.settings import load_settings, takes_folder
 from coach.files.take import Take, read_take
 
 FEW_NOTES = 8  # fewer tell nothing
 FITTING_SHARE = 0.4  # a take with fewer right notes than this was played from something else
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How a take is shown."""
+
+    how: str = "text"  # or "json", "window"
+    everything: bool = False  # in the table: the clean bass ends too
+    leaf: str = "page"  # of the window, or of the picture
+    number: int | None = None  # the pass chosen
+    beside: Path | None = None  # another take of the same score, to compare with
+    screenshot: Path | None = None
+    look: Look = USUAL_LOOK
+
+
 def run_review(
     path: Path,
+    shown: Shown,
     *,
-    score: Path | None,
-    tuning: str | None,
-    capo: int | None,
-    tolerance_ms: float | None,
-    level: str | None,
-    profile: Profile | None,
-    how: str,
-    everything: bool,
-    screenshot: Path | None,
+    score: Path | None = None,
+    tuning: str | None = None,
+    capo: int | None = None,
+    tolerance_ms: float | None = None,
+    level: str | None = None,
+    profile: Profile | None = None,
 ) -> int:
-    """Judge a take and show it: ``how`` is ``text``, ``json`` or ``window``."""
+    """Judge a take and show it."""
     take = read_take(path)
     piece = _piece_of(take, path, score, tuning, capo)
     of_score = (f"{piece.path.name}: {notice}" for notice in piece.notices)
     for notice in (*take.notices, *of_score):
         print(f"coach: {notice}", file=sys.stderr)
-    terms = _terms(take, piece, level)
-    if tolerance_ms is None and (level or not take.meta.tolerances):
-        tolerance_ms = terms.level.tolerance_ms
-    limits = limits_of(take.meta.tolerances, tolerance_ms)
-    if how == "window":
-        from coach.app.replay import run_replay
-
-        return run_replay(take, piece, profile=profile, limits=limits, screenshot=screenshot, terms=terms)
-    session, ignored = replay(take, piece, profile=profile, limits=limits, terms=terms)
-    _refuse_other_score(session, path, piece)
-    result = report(session, ignored)
-    if how == "json":
+    judging = _Judging(_terms(take, piece, level), tolerance_ms, level, profile)
+    other = None if shown.beside is None else judging.beside(shown.beside, piece)
+    if shown.how == "window":
+        return _window(take, piece, judging, shown, other)
+    session, result = judging.judged(take, path, piece)
+    if shown.how == "json":
         print(review_json(result))
         return 0
-    title = piece.title
-    print(f"{title}\n")
-    print(review_text(result, everything=everything))
+    print(f"{piece.title}\n")
+    print(review_text(result, everything=shown.everything))
     print()
-    print(summary_text(summarise(result, title)))
-    if screenshot is not None:
-        from coach.app.replay import write_page
-
-        write_page(take, piece, profile=profile, limits=limits, path=screenshot, terms=terms)
+    print(summary_text(summarise(result, piece.title)))
+    if other is not None:
+        print(f"\n{compared_text(other, session, result)}")
+    if shown.screenshot is not None:
+        _window(take, piece, judging, shown, other)
     return 0
+
+
+def _window(take: Take, piece: Piece, judging: _Judging, shown: Shown, other: Judged | None) -> int:
+    """Open the window, or write the picture alone."""
+    # Imported here: the table needs no window.
+    from coach.app.replay import look_back, run_replay, write_leaf
+    from coach.screen.review_window import DESK
+
+    found = look_back(
+        take,
+        piece,
+        profile=judging.profile,
+        limits=judging.limits(take),
+        terms=judging.terms,
+        other=other,
+        leaf=shown.leaf,
+        number=shown.number,
+    )
+    look = shown.look
+    reading = look.reading(load_settings(), DESK)
+    if shown.how == "window":
+        return run_replay(
+            found, night=look.night, size=look.size, reading=reading, screenshot=shown.screenshot
+        )
+    assert shown.screenshot is not None
+    found.stand_still()
+    write_leaf(found, shown.screenshot, night=look.night, size=look.size, reading=reading)
+    return 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Judging:
+    """What takes are judged by."""
+
+    terms: Terms
+    tolerance_ms: float | None
+    level: str | None
+    profile: Profile | None
+
+    def limits(self, take: Take) -> Limits:
+        tolerance_ms = self.tolerance_ms
+        if tolerance_ms is None and (self.level or not take.meta.tolerances):
+            tolerance_ms = self.terms.level.tolerance_ms
+        return limits_of(take.meta.tolerances, tolerance_ms)
+
+    def judged(self, take: Take, path: Path, piece: Piece) -> tuple[Session, Report]:
+        """Raises TakeError when hardly anything that was played fits the score."""
+        session, ignored = replay(
+            take, piece, profile=self.profile, limits=self.limits(take), terms=self.terms
+        )
+        _refuse_other_score(session, path, piece)
+        return session, report(session, ignored)
+
+    def beside(self, path: Path, piece: Piece) -> Judged:
+        """Return another take, judged alike.  Raises CoachError where it cannot be used."""
+        take = read_take(path)
+        session, result = self.judged(take, path, piece)
+        return Judged(session, result, words.take_name(take.meta.started, path.stem))
+
+
+def judged_beside(path: Path, piece: Piece, *, level: str | None, profile: Profile | None) -> Judged:
+    """Return a take of a piece, judged by its own terms.  Raises CoachError where it cannot be used."""
+    terms = _terms(read_take(path), piece, level)
+    return _Judging(terms, None, level, profile).beside(path, piece)
 
 
 def _terms(take: Take, piece: Piece, level: str | None) -> Terms:

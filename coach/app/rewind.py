@@ -40,16 +40,17 @@ class Rewind:
         self.take, self.piece, self.limits = take, piece, limits
         self.profile = profile or take.meta.profile
         judged, ignored = replay(take, piece, profile=profile, limits=limits, terms=terms)
+        self.judged = judged  # the whole take
         self._stops = judged.stops
         self.result: Report = report(judged, ignored)
         self.end_us = max(take.end_us, judged.now_us)
-        self.paused = False
         self.speed = 1.0
         self.now_us = 0
         self.faults = sorted(
             (fault.verdict.time_us for one in self.result.passes for fault in one.faults),
         )
-        self.bar_starts = _bar_starts(judged)
+        self.bars = _bars(judged)  # (µs, number as a musician counts) of every bar played, in order of time
+        self.bar_starts = [us for us, _ in self.bars]
         self._begin()
         if take.messages:  # nobody wants to watch the silence before the first note
             self.seek(take.messages[0][0] - 300_000)
@@ -61,7 +62,7 @@ class Rewind:
 
     def advance(self, elapsed_us: int) -> bool:
         """Let real time go by; return whether the playhead moved."""
-        if self.paused or self.ended:
+        if self.ended:
             return False
         self._forward(self.now_us + round(elapsed_us * self.speed))
         return True
@@ -73,23 +74,19 @@ class Rewind:
             self._begin()
         self._forward(target)
 
-    def step_bar(self, direction: int) -> None:
-        """Go to the start of the next bar played (1), or of this one or the one before (-1)."""
+    def bar_from(self, us: int, direction: int) -> int:
+        """Return where the next bar begins (1), or this one or the one before (-1), from a time on."""
         starts = self.bar_starts
         if direction > 0:
-            at = bisect_right(starts, self.now_us)
-            self.seek(starts[at] if at < len(starts) else self.end_us)
-        else:
-            at = bisect_left(starts, self.now_us - STEP_GRACE_US) - 1
-            self.seek(starts[at] if at >= 0 else 0)
+            at = bisect_right(starts, us)
+            return starts[at] if at < len(starts) else self.end_us
+        at = bisect_left(starts, us - STEP_GRACE_US) - 1
+        return starts[at] if at >= 0 else 0
 
-    def next_fault(self) -> bool:
-        """Go to where the next fault stands on the page; return whether there was one."""
-        at = bisect_right(self.faults, self.now_us)
-        if at == len(self.faults):
-            return False
-        self.seek(self.faults[at])
-        return True
+    def fault_from(self, us: int, direction: int) -> int | None:
+        """Return where the next fault (1) or the one before (-1) stands; None where there is none."""
+        at = bisect_right(self.faults, us) if direction > 0 else bisect_left(self.faults, us) - 1
+        return self.faults[at] if 0 <= at < len(self.faults) else None
 
     def change_speed(self, direction: int) -> None:
         """Take the next faster (1) or slower (-1) speed."""
@@ -123,13 +120,13 @@ class Rewind:
             self.session.feed(Tick(self.now_us + 1))  # what is due at this very moment is seen, too
 
 
-def _bar_starts(judged: Session) -> list[int]:
-    starts: list[int] = []
+def _bars(judged: Session) -> list[tuple[int, int]]:
+    starts: list[tuple[int, int]] = []
     for during in judged.matching.passes:
         seen = -1
         for anchor in during.anchors:
             bar = int(judged.score.notes["bar"][anchor.match.label.note])
             if bar != seen:
-                starts.append(anchor.match.played.heard_us)
+                starts.append((anchor.match.played.heard_us, judged.score.bars[bar].number))
                 seen = bar
     return sorted(starts)

@@ -89,6 +89,8 @@ class Course:
     shown: int  # all marks of the passes up to this number stand on the page; 0: of none
     final: int  # so many passes, from the first, are over for good
     changes: tuple[str, ...]  # one sentence for each change of the amount, in order
+    counted: int = 0  # so many passes were long enough to count, and are over for good
+    clean_in_a_row: int = 0  # the last so many of those were clean; one with faults begins at 0 again
 
     def amount_of(self, number: int) -> Amount:
         """Return how much of a pass (from 1) is to be shown now."""
@@ -98,7 +100,7 @@ class Course:
 def course(outcomes: Iterable[Outcome], chosen: Amount, *, fixed: bool = False) -> Course:
     """Return where a sitting stands after its passes so far, in order."""
     fading = Fading(chosen, fixed=fixed)
-    shown = final = waiting = 0
+    shown = final = waiting = counted = in_a_row = 0
     changes: list[str] = []
     for number, one in enumerate(outcomes, 1):
         if not one.over:
@@ -109,10 +111,13 @@ def course(outcomes: Iterable[Outcome], chosen: Amount, *, fixed: bool = False) 
         if not one.final:
             break
         final = number
-        said = fading.take(one.clean) if one.counts else ""
+        if not one.counts:
+            continue
+        counted, in_a_row = counted + 1, in_a_row + 1 if one.clean else 0
+        said = fading.take(one.clean)
         if said:
             changes.append(said)
-    return Course(fading.amount, shown, final, tuple(changes))
+    return Course(fading.amount, shown, final, tuple(changes), counted, in_a_row)
 
 
 # --- what the page hides ------------------------------------------------------------------------------

@@ -96,6 +96,9 @@ class Foot:
     port: str = ""  # one word or short sentence on the guitar's connection
     message: str = ""  # one plain sentence after a pass, the worst fault first
     alarm: bool = False  # ``port`` says that something is wrong: it comes before all else, and whole
+    stop_string: int = 0  # the next stop's parts: its string (0 when none is to come) …
+    stop_where: str = ""  # … its place, "at the D" …
+    stop_way: str = ""  # … and its way in words, "returning thumb"; empty when none is asked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,7 @@ class View:
     stops: tuple[StopSign, ...]
     foot: Foot
     finished: bool = False
+    at_rest: bool = False  # nobody plays: the page is leafed through, and stands in reading order
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +137,7 @@ class Summary:
     """What is said after a take."""
 
     headline: str
-    sentences: tuple[str, ...]  # what went well, what to mend first, how the time ran
+    sentences: tuple[str, ...]  # three: what went well, what to mend first, how
     rows: tuple[SummaryRow, ...]
-    advice: str  # what to try next
     more: str = ""  # said under the rows when there are more of them
     caution: str = ""  # the care for hands that belongs to every suggestion to drill

@@ -1,78 +1,172 @@
-"""What to say after a take: how it went, what to mend first, what to try next."""
+"""What to say after a take: what went well, what to mend first, and how."""
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Hashable
 
 from coach.core import words
 from coach.core.clash import Clash
 from coach.core.report import DampRow, NoteRow, Report, StrayRow, count_damps, count_strokes
 from coach.core.shapes import Summary, SummaryRow
-from coach.core.verdicts import Damping, Stroke
+from coach.core.verdicts import DAMPING_FAULTS, Damping, Stroke
 
+KINDS = {Damping.RINGING: 2.0, Damping.LATE: 1.0, Damping.CUT: 0.6}
 SEVERITY = {Clash.HIGH: 3.0, Clash.MIDDLE: 2.0, Clash.LOW: 1.0}
 MOST_ROWS = 6  # what fits a page, and what a student can keep in mind
 DRIFT_SAID_MS = 35.0
+LEAST_RIGHT = 0.75  # of the notes; below it they come before any stop.  Our own figure
 
 
 def summarise(result: Report, title: str) -> Summary:
-    """Return the summary of a take: a headline, three sentences, the worst stops first, the next step."""
-    worst = worst_stops(result)
+    """Return the summary of a take: a headline, the three sentences, the stops to mend, the worst first."""
+    worst = [row for place in worst_places(result) for row in place]
     return Summary(
         headline=title,
-        sentences=tuple(s for s in (_well(result), _mend(worst, result), _time(result)) if s),
-        more=words.MORE_ROWS.format(count=len(worst) - MOST_ROWS) if len(worst) > MOST_ROWS else "",
+        sentences=three_sentences(result),
+        more=_more(len(worst) - MOST_ROWS, result),
         rows=tuple(_row(row) for row in worst[:MOST_ROWS]),
-        advice=_next(worst, result),
         caution=words.HAND_CARE,
     )
 
 
-def worst_stops(result: Report) -> list[DampRow]:
-    """Return the faulty bass ends, the worst first: how it clashes, then whether it never stopped."""
-    kinds = {Damping.RINGING: 2.0, Damping.LATE: 1.0, Damping.CUT: 0.6}
+def three_sentences(result: Report) -> tuple[str, str, str]:
+    """Return what went well, what to mend first, and how: a sentence each, for a student of ten.
 
-    def weight(row: DampRow) -> float:
-        return kinds.get(row.verdict.kind, 0.0) * SEVERITY[row.stop.clash]
-
-    faulty = [row for row in result.damps if row.faulty]
-    return sorted(faulty, key=lambda row: (-weight(row), row.verdict.time_us))
-
-
-def _well(result: Report) -> str:
-    damps, strokes = count_damps(result.damps), count_strokes(result.notes)
-    asked = sum(damps[k] for k in (Damping.CLEAN, Damping.LATE, Damping.RINGING, Damping.CUT))
-    played = strokes[Stroke.RIGHT] + strokes[Stroke.WRONG] + strokes[Stroke.MISSING]
+    Where notes fail more than stops do they come first; a stop that came off when it was last played comes
+    after those that did not.  A take that was mended while it lasted is sent on.
+    """
+    strokes = count_strokes(result.notes)
+    right = strokes[Stroke.RIGHT]
+    played = right + strokes[Stroke.WRONG] + strokes[Stroke.MISSING]
     if not played:
-        return words.NOTHING_HEARD
-    notes = words.COUNTED_NOTES.format(right=strokes[Stroke.RIGHT], all=played)
-    if not asked:
-        return notes
-    clean = damps[Damping.CLEAN]
-    if asked == 1:
-        return f"{notes} {words.COUNTED_ONE_STOP if clean else words.COUNTED_NO_STOP}"
-    return f"{notes} {words.COUNTED_STOPS.format(clean=clean, all=asked)}"
-
-
-def _mend(worst: list[DampRow], result: Report) -> str:
+        return words.NOTHING_HEARD, words.MEND_HEARD, words.HOW_HEARD
+    well, last = _well(result, right, played), result.passes[-1]
+    faulty = any(not one.clean for one in result.passes)
+    if faulty and last.clean and last.complete:
+        return words.WELL_LAST, *(_drift(result) or (words.MEND_DONE, words.NEXT_FASTER))
+    if right < LEAST_RIGHT * played:
+        return well, *_notes_first(result)
+    places = worst_places(result)
+    if places:
+        return well, *_stop_first(places[0], result)
     others = [f for one in result.passes for f in one.faults if not isinstance(f, DampRow)]
-    if worst:
-        said = words.MEND_FIRST.format(fault=other_sentence(worst[0]))
-        return f"{said} {_also(others)}".rstrip()
-    if not others:
-        return ""
-    return words.MEND_FIRST.format(fault=other_sentence(others[0]))
+    if others:
+        return well, *_other_first(others)
+    on = words.NEXT_FASTER if last.complete else words.NEXT_ON
+    return well, *(_drift(result) or (words.MEND_NOTHING, on))
 
 
-def _also(others: list[NoteRow | StrayRow]) -> str:
-    """Return the faults that are no stops, counted, in one short sentence."""
+def worst_places(result: Report) -> list[list[DampRow]]:
+    """Return the faulty bass ends, those of one written place together, the place to mend first in front.
+
+    First come the places that were still faulty when they were last played; then counts how often and how
+    badly a stop failed there.  Within a place the worst fault is the first.
+    """
+    faulty: dict[Hashable, list[DampRow]] = defaultdict(list)
+    last: dict[Hashable, DampRow] = {}
+    for row in result.damps:  # in order of pass and time
+        place = (row.bar, row.beat, row.stop.string, row.stop.fret)
+        if row.faulty:
+            faulty[place].append(row)
+        if row.faulty or row.verdict.kind is Damping.CLEAN:
+            last[place] = row
+
+    def order(place: Hashable) -> tuple[bool, float, int]:
+        rows = faulty[place]
+        return not last[place].faulty, -sum(map(_weight, rows)), rows[0].verdict.time_us
+
+    return [sorted(faulty[place], key=_badness) for place in sorted(faulty, key=order)]
+
+
+def weight(kind: Damping, clash: Clash) -> float:
+    """Return how much a bass end matters: how it clashes, then whether it never stopped; 0 for no fault."""
+    return KINDS.get(kind, 0.0) * SEVERITY[clash]
+
+
+def worst_stops(result: Report) -> list[DampRow]:
+    """Return the faulty bass ends, the worst first."""
+    faulty = [row for row in result.damps if row.faulty]
+    return sorted(faulty, key=_badness)
+
+
+def _weight(row: DampRow) -> float:
+    return weight(row.verdict.kind, row.stop.clash)
+
+
+def _badness(row: DampRow) -> tuple[float, int]:
+    """Return what sorts bass ends, the worst first."""
+    return -_weight(row), row.verdict.time_us
+
+
+def _well(result: Report, right: int, played: int) -> str:
+    damps = count_damps(result.damps)
+    clean, asked = damps[Damping.CLEAN], sum(damps[k] for k in (Damping.CLEAN, *DAMPING_FAULTS))
+    if not right:
+        first = min(one.first_bar for one in result.passes)
+        return words.WELL_BEGUN.format(bars=words.bars_words(first, max(o.last_bar for o in result.passes)))
+    notes = words.WELL_NOTES_ALL if right == played else words.WELL_NOTES
+    stops = words.WELL_STOPS_ALL if clean == asked else words.WELL_STOPS
+    return f"{notes}{stops if clean else ''}.".format(
+        right=right, all=words.number_of("note", played), clean=clean, asked=words.number_of("stop", asked)
+    )
+
+
+def _stop_first(place: list[DampRow], result: Report) -> tuple[str, str]:
+    """Return what to say of a stop, and how to mend it: with the bar before it, by the way of the plan."""
+    row = place[0]
+    fault = other_sentence(row)
+    if len(place) > 1:
+        fault = words.MEND_OFTEN.format(fault=fault.rstrip("."), count=len(place))
+    todo = words.advice(row.verdict.kind, row.way, row.verdict.string, words.beat_name(row.beat))
+    first = max(row.due_bar - 1, min(one.first_bar for one in result.passes))
+    bars = words.bars_words(min(first, row.due_bar), row.due_bar)
+    return words.MEND_FIRST.format(fault=fault), words.NEXT_DRILL.format(bars=bars, todo=todo)
+
+
+def _notes_first(result: Report) -> tuple[str, str]:
+    """Return what to say where many notes are not right yet: the bar with the most of them."""
+    failing = Counter(r.bar for r in result.notes if r.verdict.kind in (Stroke.WRONG, Stroke.MISSING))
+    bar, count = max(failing.items(), key=lambda item: (item[1], -item[0]))
+    return words.MEND_NOTES.format(bar=bar, count=count), words.HOW_NOTES.format(bar=bar)
+
+
+def _other_first(others: list[NoteRow | StrayRow]) -> tuple[str, str]:
+    """Return what to say of faults that are no stops: the bar with the most of them."""
+    often = Counter(fault.bar for fault in others)
+    fault = max(others, key=lambda one: often[one.bar])
+    if isinstance(fault, StrayRow):
+        how = words.HOW_STRAY.format(bar=fault.bar, string=fault.verdict.string)
+    else:
+        how = words.HOW_STROKE[fault.verdict.kind].format(bar=fault.bar)
+    return words.MEND_FIRST.format(fault=other_sentence(fault)), how
+
+
+def _drift(result: Report) -> tuple[str, str] | None:
+    """Return what to say of the last pass's time where it strayed; None where it was steady."""
+    last = result.passes[-1].number
+    known = [r for r in result.bars if r.pass_number == last and r.timing.drift_ms is not None]
+    row = max(known, key=lambda r: abs(r.timing.drift_ms or 0.0), default=None)
+    drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SAID_MS) if row is not None else ""
+    if row is None or not drift:
+        return None
+    bars = words.bars_words(row.bar, row.bar)
+    return words.MEND_BEAT.format(bar=row.bar, drift=drift), words.NEXT_STEADY.format(bars=bars)
+
+
+def _more(rows: int, result: Report) -> str:
+    """Return what else there was: stops that have no row, and the faults that are no stops, counted."""
     counted: Counter[str] = Counter()
-    for fault in others:
-        counted[
-            words.STRAY_COUNTED if isinstance(fault, StrayRow) else words.STROKE_WORDS[fault.verdict.kind]
-        ] += 1
+    for one in result.passes:
+        for fault in one.faults:
+            if isinstance(fault, StrayRow):
+                counted[words.STRAY_COUNTED] += 1
+            elif isinstance(fault, NoteRow):
+                counted[words.STROKE_WORDS[fault.verdict.kind]] += 1
     told = ", ".join(f"{count} {words.plural(what, count)}" for what, count in counted.items())
-    return words.OTHER_FAULTS.format(faults=told) if told else ""
+    also = words.OTHER_FAULTS.format(faults=told) if told else ""
+    more = words.MORE_ROWS.format(count=rows) if rows > 0 else ""
+    return ". ".join(part for part in (more, also) if part)
 
 
 def pass_sentence(result: Report, number: int) -> str:
@@ -106,43 +200,6 @@ def amount_of(row: DampRow) -> str:
     if row.verdict.overhang_ms is None:
         return words.TO_THE_END
     return words.milliseconds(row.verdict.overhang_ms)
-
-
-def _time(result: Report) -> str:
-    known = [row for row in result.bars if row.timing.drift_ms is not None]
-    if not known:
-        return ""
-    row = max(known, key=lambda r: abs(r.timing.drift_ms or 0.0))
-    drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SAID_MS)
-    return words.DRIFT_WORST.format(bar=row.bar, drift=drift) if drift else words.DRIFT_NONE
-
-
-def _next(worst: list[DampRow], result: Report) -> str:
-    """Return what to try next: the bar that fails most, with the bar before it, and the way."""
-    if not worst:
-        return _next_without_faulty_stops(result)
-    # The bar where most stops fail; among equals the one with the worst fault, which is named above.
-    often = Counter(row.due_bar for row in worst)
-    row = max(worst, key=lambda r: often[r.due_bar])
-    bar = row.due_bar
-    todo = words.advice(row.verdict.kind, row.way, row.verdict.string, words.beat_name(row.beat))
-    first = max(bar - 1, min(one.first_bar for one in result.passes))
-    return words.NEXT_DRILL.format(bars=words.bars_words(first, bar), todo=todo)
-
-
-def _next_without_faulty_stops(result: Report) -> str:
-    last = result.passes[-1] if result.passes else None
-    if last is None or not last.clean:
-        return words.NEXT_SLOWER
-    drifting = [
-        row
-        for row in result.bars
-        if row.pass_number == last.number and abs(row.timing.drift_ms or 0.0) > DRIFT_SAID_MS
-    ]
-    if drifting:
-        worst = max(drifting, key=lambda row: abs(row.timing.drift_ms or 0.0))
-        return words.NEXT_STEADY.format(bars=words.bars_words(worst.bar, worst.bar))
-    return words.NEXT_FASTER if last.complete else words.NEXT_ON
 
 
 def _row(row: DampRow) -> SummaryRow:

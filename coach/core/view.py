@@ -54,10 +54,14 @@ class Viewer:
         *,
         foot: Foot = EMPTY_FOOT,
         pass_number: int | None = None,
+        alone: bool = False,
     ) -> View:
         """Return the page as of ``now_us`` (of the last pass unless another is named).
 
-        ``foot`` is what the caller has to say there; chunk and next stop are filled in.
+        ``foot`` is what the caller has to say there; chunk and next stop are filled in, and, while a sitting
+        goes on in which a pass has been counted, the clean passes in a row.  ``alone`` shows the marks of
+        that pass only, of all of its bars; of a bar that it played twice, in a repeat, those of the round
+        that ``now_us`` has come to.
         """
         session, score = self.session, self.session.score
         passes = session.matching.passes
@@ -71,18 +75,21 @@ class Viewer:
         rings: list[Ring] = []
         marks: list[NoteMark] = []
         drifts: list[DriftMark] = []
-        shown = self._shown_bars(passes[:last])
+        shown = self._bars_of(during, bar) if alone else self._shown_bars(passes[:last])
         hiding = not (self.fixed and self.amount is Amount.EVERYTHING) and not session.ended
-        now = self.course(now_us) if hiding else None
+        live = last == len(passes) and not session.ended
+        now = self.course(now_us) if hiding or live else None
+        if live and now is not None and now.counted and foot.tally is None:
+            foot = replace(foot, tally=now.clean_in_a_row)
         for number in sorted({number for number, _ in shown}):
             one = passes[number - 1]
-            near = (bar - NEAR_BARS, bar + NEAR_BARS) if one is during else self._rings.everywhere
-            much = Amount.EVERYTHING if now is None else now.amount_of(number)
+            nearby = one is during and not alone
+            near = (bar - NEAR_BARS, bar + NEAR_BARS) if nearby else self._rings.everywhere
+            much = now.amount_of(number) if hiding and now is not None else Amount.EVERYTHING
             pass_rings = (r for r in self._rings.of_pass(one, now_us, near) if (number, r.bar) in shown)
             rings += shown_rings(pass_rings, much)
             marks += shown_marks((m for m in self._marks(one, near) if (number, m.bar) in shown), much)
             drifts += shown_drifts((d for d in self._drift_marks(one) if (number, d.bar) in shown), much)
-        live = last == len(passes) and not session.ended
         return View(
             first_bar=self.first_bar,
             last_bar=self.last_bar,
@@ -125,14 +132,13 @@ class Viewer:
         chunk = ""
         if self.session.chunk is not None and bars:
             chunk = words.bars_words(bars[self.first_bar].number, bars[self.last_bar].number)
-        return replace(foot, chunk=chunk, next_stop=self._next_stop(tick))
+        return replace(self._next_stop(tick, foot), chunk=chunk)
 
-    def _next_stop(self, tick: float | None) -> str:
-        if tick is None:
-            return ""
-        at = bisect_right(self._dues, tick)
+    def _next_stop(self, tick: float | None, foot: Foot) -> Foot:
+        """Return the foot with the next stop of a tick: the sentence, and its parts for the card."""
+        at = len(self._wanted) if tick is None else bisect_right(self._dues, tick)
         if at == len(self._wanted):
-            return ""
+            return replace(foot, next_stop="", stop_string=0, stop_where="", stop_way="")
         stop = self._wanted[at]
         score = self.session.score
         where = "at the rest"
@@ -141,8 +147,9 @@ class Viewer:
             where = f"at the {name(int(score.notes['pitch'][stop.next_note]), fifths, octave=False)}"
         elif stop.lenient:
             where = "at the end"
-        way = f", {words.WAY_NAME[stop.way]}" if stop.way else ""
-        return f"next: stop {words.string_sign(stop.string)} {where}{way}"
+        way = words.WAY_NAME[stop.way] if stop.way else ""
+        sentence = f"next: stop {words.string_sign(stop.string)} {where}" + (f", {way}" if way else "")
+        return replace(foot, next_stop=sentence, stop_string=stop.string, stop_where=where, stop_way=way)
 
     def _sign(self, stop: Stop) -> StopSign:
         way = words.WAY_SHORT[stop.way] if stop.way else ""
@@ -167,6 +174,19 @@ class Viewer:
     def _span(self, one: Pass) -> tuple[int, int]:
         bar_of = self.session.groups.bar_of
         return bar_of(one.start), bar_of(max(one.front, one.start))
+
+    def _bars_of(self, one: Pass, now: int) -> frozenset[tuple[int, int]]:
+        """Return (pass number, performed bar) of one pass alone, each written bar once.
+
+        ``now`` is the performed bar in which the playhead stands.
+        """
+        first, last = self._span(one)
+        rounds: dict[int, int] = {}
+        for index in range(first, last + 1):
+            written = self.session.score.bars[index].written
+            if index <= now or written not in rounds:
+                rounds[written] = index
+        return frozenset((one.number, index) for index in rounds.values())
 
     def _last_played(self, passes: list[Pass]) -> frozenset[tuple[int, int]]:
         bars = self.session.score.bars

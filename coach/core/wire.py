@@ -12,6 +12,9 @@ from collections import Counter
 from coach.core.events import AllOff, Bend, Event, NoteOff, NoteOn
 from coach.core.profile import Profile
 
+ChannelMessage = tuple[int, int, tuple[int, ...]]  # kind (0x80, 0x90 … 0xE0), channel (1-16), data bytes
+SILENCING = frozenset((120, 123, 124, 125, 126, 127))  # the controllers that silence a channel
+
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
 _SYSTEM_DATA = {0xF1: 1, 0xF2: 2, 0xF3: 1}
 
@@ -34,6 +37,17 @@ class Decoder:
     def decode(self, time_us: int, data: bytes) -> list[Event]:
         """Return the events that ``data`` (any number of bytes) completes, stamped ``time_us``."""
         events: list[Event] = []
+        for message in self.channel_messages(data):
+            self._message(time_us, message, events)
+        return events
+
+    def channel_messages(self, data: bytes) -> list[ChannelMessage]:
+        """Return the channel messages that ``data`` completes, whether or not their channel carries a string.
+
+        What ``decode`` begins with, for those who want messages and not events.  Either takes the bytes in:
+        one stream goes through one of them.
+        """
+        found: list[ChannelMessage] = []
         for byte in data:
             if byte >= 0xF8:
                 self.ignored["real-time"] += 1
@@ -46,13 +60,13 @@ class Decoder:
             else:
                 self._data.append(byte)
                 if len(self._data) == self._needed():
-                    message, self._data = self._data, []
+                    message, self._data = tuple(self._data), []
                     if self._status >= 0xF0:
                         self.ignored["system"] += 1
                         self._status = 0
                     else:
-                        self._message(time_us, message, events)
-        return events
+                        found.append((self._status & 0xF0, (self._status & 0x0F) + 1, message))
+        return found
 
     def _needed(self) -> int:
         return _SYSTEM_DATA.get(self._status, 0) if self._status >= 0xF0 else _DATA_BYTES[self._status & 0xF0]
@@ -69,8 +83,8 @@ class Decoder:
         else:
             self._status = status
 
-    def _message(self, time_us: int, data: list[int], events: list[Event]) -> None:
-        kind, channel = self._status & 0xF0, (self._status & 0x0F) + 1
+    def _message(self, time_us: int, message: ChannelMessage, events: list[Event]) -> None:
+        kind, channel, data = message
         string = self.profile.string_of(channel)
         if string is None and not (self.profile.single_channel and channel == self.profile.base_channel):
             self.ignored["other channel"] += 1
@@ -88,10 +102,10 @@ class Decoder:
             self.ignored["pressure or program"] += 1
 
     def _controller(
-        self, time_us: int, channel: int, string: int | None, data: list[int], events: list[Event]
+        self, time_us: int, channel: int, string: int | None, data: tuple[int, ...], events: list[Event]
     ) -> None:
         number, value = data
-        if number in (120, 123, 124, 125, 126, 127):
+        if number in SILENCING:
             events.append(AllOff(time_us, string))
             return
         msb, lsb = self._rpn.get(channel, (127, 127))

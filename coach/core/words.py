@@ -79,11 +79,30 @@ REASON_WORDS = {
 CLASH_WORDS = {Clash.LOW: "blends", Clash.MIDDLE: "muddies", Clash.HIGH: "clashes"}
 
 NOTHING_HEARD = "Nothing of this piece was heard."
-COUNTED_NOTES = "{right} of {all} notes were right."
-COUNTED_STOPS = "{clean} of {all} bass stops were clean."
-COUNTED_ONE_STOP = "The one bass stop was clean."
-COUNTED_NO_STOP = "The one bass stop was not clean."
-MEND_FIRST = "To mend first: {fault}"
+# The three sentences of a summary: what went well …
+WELL_NOTES_ALL = "Every note was right"
+WELL_NOTES = "{right} of {all} were right"
+WELL_STOPS_ALL = ", and every stop came in time"
+WELL_STOPS = ", and {clean} of {asked} came in time"
+WELL_BEGUN = "You played {bars}."
+WELL_LAST = "The last time you played it all without a fault."
+# … what to mend first …
+MEND_HEARD = "First the guitar must be heard: look at its cable, and whether this is the right piece."
+MEND_NOTES = "Mend first the notes of bar {bar}: {count} were wrong or left out."
+MEND_FIRST = "Mend first {fault}"
+MEND_OFTEN = "{fault}, {count} times."
+MEND_BEAT = "Mend first the beat of bar {bar}: it was {drift}."
+MEND_DONE = "What went wrong before is mended."
+MEND_NOTHING = "There is nothing to mend."
+# … and how.
+HOW_HEARD = "Then play its first bar."
+HOW_NOTES = "Play bar {bar} alone and slowly, and name each note as you play it."
+HOW_STROKE = {
+    Stroke.WRONG: "Play bar {bar} alone and slowly, and name each note as you play it.",
+    Stroke.MISSING: "Play the line of this note alone in bar {bar}, then everything together.",
+    Stroke.EXTRA: "Play bar {bar} slowly, and look where the finger goes before it plays.",
+}
+HOW_STRAY = "Play bar {bar} slowly, and keep a finger or the thumb resting on string {string}."
 STRAY_SENTENCE = "bar {bar}: string {string} rang for {amount} and nobody asked for it."
 DRIFT_WORST = "The time strayed most in bar {bar}: {drift}."
 DRIFT_NONE = "The time was steady."
@@ -99,11 +118,33 @@ SHOWN_MORE = {
     "gross": "Two passes with faults: gross faults show again as you play.",
     "after": "Two passes with faults: the marks come after each pass again.",
 }
-NEXT_DRILL = "Next, play {bars} slowly, three clean times in a row: {todo}."
-NEXT_FASTER = "Next, play it again a little faster."
-NEXT_SLOWER = "Next, play it again a little slower."
-NEXT_STEADY = "Next, play {bars} again at the same tempo, counting aloud until the beat is steady."
-NEXT_ON = "Next, play on to the end of the piece."
+SHOWN_NOW = {
+    "everything": "Every mark shows as you play.",
+    "gross": "Only gross faults show as you play.",
+    "after": "The marks come after each pass.",
+    "second": "The marks come after every second pass.",
+}
+FROZEN = "The page stands still; space lets it go on."
+PLAN_ALONE = "The plan alone."
+VERDICTS_HIDDEN = "The verdicts are hidden."
+NOTHING_BESIDE = "No take was brought along to compare with: start with --take FILE."
+TOO_FAR = (
+    "a page holds its {minutes:.0f} minutes of arc only up to {metres:.1f} m on a screen {screen:.0f} cm "
+    "high; the next stop alone is shown, S shows the page (--screen gives another height)"
+)
+ONCE_MORE = "Once more to end."
+NEXT_DRILL = "Play {bars} slowly, three clean times in a row: {todo}."
+NEXT_FASTER = "Play it again a little faster."
+NEXT_STEADY = "Play {bars} again at the same tempo, and count aloud until the beat is steady."
+NEXT_ON = "Play on to the end of the piece."
+
+THIS_TAKE = "this take"
+PASS_CALLED = "pass {number}"
+PASS_TOLD = "Pass {number} of {all}, {bars}"
+CLEAN = "clean"
+NO_FAULTS = "There is no fault in this take."
+NO_MORE_FAULTS = "There is no other fault on this side."
+ONE_PASS = "There is only one pass: nothing to lay beside it."
 
 OTHER_SCORE = "only {right} of its {heard} notes fit {score}"
 DEMO_INTRO = "A simulated student plays “{title}”; nobody recorded it, the faults are planted."
@@ -173,7 +214,7 @@ def too_soon(beats: float | None, ms: float | None) -> str:
 
 def fault_sentence(kind: Damping | Stroke, bar: int, beat: str, string: int, amount: str, pitch: int) -> str:
     """Return one fault in one sentence."""
-    place = f"bar {bar}, beat {beat}" if beat else f"bar {bar}"
+    place = place_words(bar, beat)
     tone = name(pitch, octave=False)
     match kind:
         case Damping.LATE:
@@ -218,9 +259,29 @@ def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:
     return ", ".join(part for part in (f"{clock(now_us)} of {clock(end_us)}", pace) if part)
 
 
+def faults_words(count: int) -> str:
+    """Return ``1 fault`` or ``3 faults``."""
+    return f"{count} {'fault' if count == 1 else 'faults'}"
+
+
+def take_name(started: str, stem: str) -> str:
+    """Return what a take is called beside another: its day and hour, or its file's name."""
+    return f"{started[:10]}, {started[11:16]}" if len(started) >= 16 else stem
+
+
 def plural(what: str, count: int) -> str:
     """Return a counted thing in the right number."""
     return what if count == 1 else PLURALS.get(what, what)
+
+
+def number_of(what: str, count: int) -> str:
+    """Return a number of things, such as ``3 stops``."""
+    return f"{count} {what if count == 1 else what + 's'}"
+
+
+def place_words(bar: int, beat: str) -> str:
+    """Return ``bar 3, beat 1``; without a beat ``bar 3``."""
+    return f"bar {bar}, beat {beat}" if beat else f"bar {bar}"
 
 
 def counted(what: str, count: int) -> str:

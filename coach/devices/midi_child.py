@@ -35,10 +35,11 @@ class Wish:
     wanted: str | None = None
     remembered: str | None = None
     only: str | None = None
+    avoid: str | None = None
 
     def among(self, ports: Sequence[Port]) -> list[Port]:
         """Return the ports that fit."""
-        return candidates(ports, self.wanted, self.remembered, self.only)
+        return candidates(ports, self.wanted, self.remembered, self.only, self.avoid)
 
 
 class Reader:
@@ -149,6 +150,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--port", help="a port's name, or part of it")
     parser.add_argument("--remembered", help="the port to take where none is named")
     parser.add_argument("--only", help="take this port and no other")
+    parser.add_argument("--avoid", help="take this port only where --port names it")
     options = parser.parse_args(arguments)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides when we end
     output = private_output()
@@ -158,7 +160,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return DONE
     gone = threading.Event()
     until_closed(gone)
-    wish = Wish(options.port, options.remembered, options.only)
+    wish = Wish(options.port, options.remembered, options.only, options.avoid)
     return Reader(wish, Outlet(output), gone).run(known)
 
 

@@ -20,8 +20,9 @@ class MidiIn(ChildReader):
     ``on_message`` is called, on a thread of this object's own, with every ``Heard`` in the order the driver
     gave them and with a ``PortState`` whenever there is something new to say.
 
-    ``port`` is a name or part of one; without it the ``remembered`` port is taken, else the only one.
-    Once a port has been open, only a port of the same name is taken again.
+    ``port`` is a name or part of one; without it the ``remembered`` port is taken, else the only one, but
+    never the one to ``avoid`` (the foot switch's own).  Once a port has been open, only a port of the same
+    name is taken again.
     """
 
     def __init__(
@@ -30,6 +31,7 @@ class MidiIn(ChildReader):
         on_message: OnMessage,
         *,
         remembered: str | None = None,
+        avoid: str | None = None,
         backend: str | None = None,
         command: Sequence[str] | None = None,
         back_off_s: Sequence[float] = BACK_OFF_S,
@@ -37,7 +39,7 @@ class MidiIn(ChildReader):
         """``backend`` forces one MIDI system; ``command`` runs another child that speaks the same frames."""
         super().__init__("midi-in")
         self._on_message = on_message
-        self._port, self._remembered, self._backend = port, remembered, backend
+        self._port, self._remembered, self._avoid, self._backend = port, remembered, avoid, backend
         self._command = command
         self._back_off_s = back_off_s
         self._only: str | None = None
@@ -69,6 +71,7 @@ class MidiIn(ChildReader):
             "--port": self._port,
             "--remembered": self._remembered,
             "--only": self._only,
+            "--avoid": self._avoid,
         }
         # No port has a NUL in its name, and no command line can carry one.
         given = {key: value.replace("\0", "") for key, value in options.items() if value}

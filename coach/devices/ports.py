@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import subprocess
+import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +20,8 @@ CHILD = "coach.devices.midi_child"
 
 _ALSA_NUMBERS = re.compile(r"\s+\d+:\d+$")  # "Box:Box MIDI 1 20:0": client and port number
 _BRIDGE_NUMBER = re.compile(r"\s*(?:\[\d+\]|\(\d+\))")  # "a2j:Box [20] (capture): Box MIDI 1"
+# "a2j:Box (capture): Box MIDI 1", "Midi-Bridge:Box:(capture_0) Box MIDI 1" (from memory): ALSA's by JACK
+_BRIDGED = re.compile(r"^(?:a2j|Midi-Bridge):(.+?):?\s*[(\[]capture(?:_\d+)?[)\]]:?\s*(.+)$")
 _WINDOWS_NUMBER = re.compile(r"\s+\d+$")  # RtMidi appends the device's place in the list
 
 
@@ -40,9 +43,23 @@ class Port:
         return self.stable_name == Port(self.backend, name).stable_name
 
     @property
+    def device(self) -> str:
+        """The stable name as ALSA gives it, where the port is ALSA's and bridged to another system."""
+        return _BRIDGED.sub(r"\1:\2", self.stable_name)
+
+    @property
     def loops_back(self) -> bool:
         """Whether this is a system's loop-through rather than an instrument."""
         return "midi through" in self.name.casefold()
+
+
+_HERE = "WinMM" if sys.platform == "win32" else ""  # whose rules a name follows of which no more is known
+
+
+def same_device(one: str, other: str) -> bool:
+    """Whether two names of ports, perhaps of two days or of two systems, are one device's."""
+    ones, others = ({name, Port(_HERE, name).device} for name in (one, other))
+    return bool(ones & others)
 
 
 def list_ports(*, backend: str | None = None, timeout_s: float = LIST_TIMEOUT_S) -> list[Port]:
@@ -128,12 +145,17 @@ def no_choice(ports: Sequence[Port], found: Sequence[Port], wanted: str | None) 
 
 
 def candidates(
-    ports: Sequence[Port], wanted: str | None = None, remembered: str | None = None, only: str | None = None
+    ports: Sequence[Port],
+    wanted: str | None = None,
+    remembered: str | None = None,
+    only: str | None = None,
+    avoid: str | None = None,
 ) -> list[Port]:
     """Return the ports that fit best: one if the choice is clear, several if not, none if nothing fits.
 
-    ``only`` (the name of a port that was lost) excludes everything else.  Of two MIDI systems
-    that both fit, the one first in ``ports`` is taken, since one device often shows in both.
+    ``only`` (the name of a port that was lost) excludes everything else.  ``avoid`` (the foot switch's) is
+    taken only where it is ``wanted``.  Of two MIDI systems that both fit, the one first in ``ports`` is
+    taken, since one device often shows in both.
     """
     if only is not None:
         return _first_fit(ports, [lambda p: p.is_called(only)])
@@ -147,6 +169,8 @@ def candidates(
                 lambda p: part in p.name.casefold(),
             ],
         )
+    if avoid is not None:
+        ports = [port for port in ports if not same_device(port.name, avoid)]
     tests: list[Callable[[Port], bool]] = [lambda p: not p.loops_back]
     if remembered is not None:
         tests[:0] = [lambda p: p.name == remembered, lambda p: p.is_called(remembered)]

@@ -186,5 +186,5 @@ def _drift_text(bars: list[BarRow]) -> str:
 
 def summary_text(summary: Summary) -> str:
     """Return a summary for the terminal."""
-    lines = [*summary.sentences, "", summary.advice, "", summary.caution]
+    lines = [*summary.sentences, "", summary.caution]
     return "\n".join(lines)

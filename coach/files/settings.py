@@ -18,11 +18,15 @@ import platformdirs
 import tomli_w
 
 from coach.core.errors import CoachError, one_line
+from coach.core.pedal import Switch
 from coach.core.pitch import STANDARD, Tuning, parse_name
 from coach.core.profile import MOST_STRINGS, Profile
 from coach.files.whole_file import write_whole
 
 APP = "coach"
+TOLERANCE_MS = (0.001, 10_000.0)
+SCREEN_MM = (50.0, 10_000.0)  # a picture's height, from a small tablet to a hall's projection
+TEXT_SCALE = (1.0, 2.0)  # how many times larger than must be
 
 
 @dataclass(slots=True)
@@ -32,6 +36,12 @@ class Settings:
     path: Path
     last_port: str = ""
     tolerance_ms: float | None = None
+    pedal_forward: Switch | None = None  # what was learnt by `coach pedal`
+    pedal_back: Switch | None = None
+    pedal_port: str = ""  # the pedal's port, without numbers that change; "": the guitar's own
+    screen_mm: float | None = None  # height of the screen's picture, where a person measured it
+    text_scale: float = 1.0
+    still: bool = False  # reduced motion: nothing slides
     notices: list[str] = field(default_factory=list)
     rest: dict[str, Any] = field(default_factory=dict)  # keys of other versions, kept as they are
 
@@ -39,8 +49,16 @@ class Settings:
         """Write the settings.  Raises CoachError where the folder cannot be written."""
         plain = dict(self.rest)
         plain["last_port"] = self.last_port
-        if self.tolerance_ms is not None:
-            plain["tolerance_ms"] = self.tolerance_ms
+        for key in ("tolerance_ms", "screen_mm"):
+            if (value := getattr(self, key)) is not None:
+                plain[key] = value
+        for key, usual in (("pedal_port", ""), ("text_scale", 1.0), ("still", False)):
+            if (value := getattr(self, key)) != usual:
+                plain[key] = value
+        for key in ("pedal_forward", "pedal_back"):
+            strange = plain.pop(key, {})  # of another version, within the table
+            if (switch := getattr(self, key)) is not None:
+                plain[key] = {**strange, **switch.to_plain()}
         what, remedy = "the settings", "free or unlock the folder"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -57,11 +75,7 @@ def load_settings(folder: Path | None = None) -> Settings:
     settings = Settings(path)
     try:
         plain = tomllib.loads(path.read_text("utf-8"))
-        if not isinstance(plain.get("last_port", ""), str):
-            raise ValueError("last_port is no text")
-        tolerance = plain.get("tolerance_ms")
-        if tolerance is not None and not (isinstance(tolerance, int | float) and 0 < tolerance < 10_000):
-            raise ValueError("tolerance_ms is not between 0 and 10,000")
+        _take(settings, plain)
     except FileNotFoundError:
         return settings
     except (OSError, ValueError) as error:
@@ -70,15 +84,62 @@ def load_settings(folder: Path | None = None) -> Settings:
             path.replace(aside)
         except OSError:
             aside = path
+        settings = Settings(path)
         settings.notices.append(
             one_line(f"{path}: {error}; the file is kept as {aside.name}, defaults are used")
         )
         return settings
-    settings.last_port = plain.pop("last_port", "")
-    settings.tolerance_ms = float(tolerance) if tolerance is not None else None
-    plain.pop("tolerance_ms", None)
-    settings.rest = plain
     return settings
+
+
+def _take(settings: Settings, plain: dict[str, Any]) -> None:
+    """Move what is known from ``plain`` to the settings, and keep the rest.  ValueError for a bad value."""
+    settings.last_port = _text(plain, "last_port")
+    settings.pedal_port = _text(plain, "pedal_port")
+    settings.tolerance_ms = _number(plain, "tolerance_ms", TOLERANCE_MS)
+    settings.screen_mm = _number(plain, "screen_mm", SCREEN_MM)
+    scale = _number(plain, "text_scale", TEXT_SCALE)
+    settings.text_scale = 1.0 if scale is None else scale
+    settings.still = plain.pop("still", False)
+    if not isinstance(settings.still, bool):
+        raise ValueError("still is neither true nor false")
+    settings.pedal_forward = _switch(plain, "pedal_forward")
+    settings.pedal_back = _switch(plain, "pedal_back")
+    settings.rest = plain
+
+
+def _text(plain: dict[str, Any], key: str) -> str:
+    value = plain.pop(key, "")
+    if not isinstance(value, str):
+        raise ValueError(f"{key} is no text")
+    return value
+
+
+def _number(plain: dict[str, Any], key: str, limits: tuple[float, float]) -> float | None:
+    low, high = limits
+    value = plain.pop(key, None)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise ValueError(f"{key} is not between {low:g} and {high:,g}")
+    return float(value)
+
+
+def _switch(plain: dict[str, Any], key: str) -> Switch | None:
+    """Return the switch of a table; keys of it that we do not know stay in ``plain``."""
+    table = plain.pop(key, None)
+    if table is None:
+        return None
+    if not isinstance(table, dict):
+        raise ValueError(f"{key} is no table")
+    try:
+        switch = Switch.from_plain(table)
+    except ValueError as error:
+        raise ValueError(f"{key}: {error}") from error
+    known = {"every", "on_above", "rest", *switch.to_plain()}
+    if strange := {name: value for name, value in table.items() if name not in known}:
+        plain[key] = strange
+    return switch
 
 
 def takes_folder() -> Path:

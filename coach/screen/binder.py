@@ -9,11 +9,14 @@ from coach.core.score import Score
 from coach.core.shapes import StopSign, View
 from coach.screen.engraved import Engraved
 from coach.screen.engraving import Engraver, Request
+from coach.screen.layout import Layout
 from coach.screen.page import Page
 from coach.screen.plain_staff import plain_staff, reach
 from coach.screen.theme import USUAL_READING, Palette, Reading, Sizes
 
 LEAST_GROWTH = 1.1  # less is not worth engraving again
+MOST_SHRUNK_AT_ONCE = 0.99  # so that an end is come to
+LEAST_KEPT = 1.001  # what grew too much stays grown by this, so that it does not grow again
 
 
 class Binder:
@@ -50,7 +53,9 @@ class Binder:
     def measure(self, width: int, height: int, palette: Palette) -> Sizes:
         """Take the window's size and paper; the page is then found anew."""
         self.palette = palette
-        self.sizes = Sizes.of(width, height, self.reading, staff_spaces=self._reach, rows=self._rows)
+        self.sizes = Sizes.of(
+            width, height, self.reading, staff_spaces=self._reach, rows=self._rows, by_width=False
+        )
         self.page = self._request = None
         return self.sizes
 
@@ -106,18 +111,25 @@ class Binder:
         """Return the page, or one that fits better: fewer bars a line, a smaller staff, or all of it larger.
 
         With fewer bars every way of a stop has room to be written.
-        The smaller staff lets a second system stand on the page; what is larger is a chunk of few bars.
+        The smaller staff lets a second system stand on the page, or the only one; where a single system is
+        too tall even so, all of it becomes smaller.  What is larger is a chunk of few bars.
         """
         layout, sizes, better = page.layout, self.sizes, page.layout.better_space
-        fewer = layout.fewer_bars
+        fewer, fitting = layout.fewer_bars, layout.fitting_space
         if fewer is not None and fewer < page.sizes.most_bars and page.sizes.growth == 1.0:
             sizes = replace(page.sizes, most_bars=fewer)
+        elif fitting is not None and page.sizes.growth == 1.0:
+            sizes = replace(page.sizes, space=fitting) if fitting else page.sizes.shrunk(_too_tall(layout))
+        elif fitting is not None and page.sizes.growth > LEAST_KEPT:  # grown too much
+            sizes = page.sizes.scaled(max(_too_tall(layout), LEAST_KEPT / page.sizes.growth))
         elif better is not None and better < page.sizes.space:
             sizes = replace(page.sizes, space=better)
         elif page.sizes.growth != 1.0 or page.sizes.space != sizes.space:
             return page  # fitted once is fitted well enough
         elif layout.growth > LEAST_GROWTH:
             sizes = page.sizes.scaled(layout.growth)
+        elif layout.roomier_space is not None:
+            sizes = replace(page.sizes, space=layout.roomier_space)
         else:
             return page
         if page.engraved.plain:
@@ -138,3 +150,8 @@ class Binder:
         everything = written == (0, len(self.score.bar_ids) - 1)
         asked = None if everything else written
         return Request(self.xml, sizes.music_width, sizes.space, asked, sizes.most_bars)
+
+
+def _too_tall(layout: Layout) -> float:
+    """Return by how much all of a page must become smaller for its system to fit."""
+    return min(layout.sizes.body_height / layout.slot_height, MOST_SHRUNK_AT_ONCE)

@@ -147,7 +147,7 @@ def _foot(hand: _Hand, model: FirstModel) -> float:
     quiet = px(QUIET)
     y = sizes.height - px(FOOT_LINE)
     keys = [*zip(said.FOOT, FOOT_KEYS, strict=True)]
-    if not model.answered:  # where the guitar answers, nobody looks for another port
+    if not (model.answered or model.one_channel):  # where the guitar answers, nobody looks for another port
         keys.append((said.OTHER_PORT, Key.OTHER_PORT))
     while len(keys) > 2 and hand.keys_width(keys, quiet) > room:
         del keys[1]  # it stands on the sheet of keys too
@@ -204,22 +204,24 @@ def _column(hand: _Hand, model: FirstModel, column: Column, left: float, right: 
             under = y + tall * 0.84
             hand.page.strokes.append(Stroke((left, under), (left + line.width, under), px(4.0), "focus"))
         if below:
-            _below(hand, entry, takes, focused, left, y + px(BELOW), small)
+            _below(hand, entry, takes, focused, left, right, y + px(BELOW))
         y += px(PAIR) if below else px(ROW)
 
 
 def _below(
-    hand: _Hand, entry: Entry, takes: bool, focused: bool, left: float, y: float, small: float
+    hand: _Hand, entry: Entry, takes: bool, focused: bool, left: float, right: float, y: float
 ) -> None:
     """What stands under a title: of a take its day, of the row in focus what can be done."""
-    x = left
+    x, small = left, hand.px(ORDINARY)
     if takes and entry.note:
         x += hand.write(entry.note, x, y, small, "pencil").width + small * 1.4
     if not focused:
         return
     actions = [(said.LOOK_BACK, Key.LOOK_BACK)] if takes else [
-        (said.PLAY, Key.PLAY), (said.PREPARE, Key.PREPARE),
+        (said.PLAY, Key.PLAY), (said.PREPARE, Key.PREPARE), (said.STUDIO, Key.STUDIO),
     ]  # fmt: skip
+    while len(actions) > 1 and hand.keys_width(actions, small) > right - x:  # as on a screen of 5 to 4
+        del actions[-1]  # it stands on the sheet of keys too
     hand.keys(actions, x, y, small)
 
 

@@ -26,6 +26,7 @@ class Act(Enum):
 
     PLAY = "play"
     PREPARE = "prepare"
+    STUDIO = "studio"
     LOOK_BACK = "look back"
     OTHER_PORT = "other port"
     LEAVE = "leave"
@@ -46,6 +47,7 @@ class Key(Enum):
     OPEN = "open"  # a pedal's page back: open what has the focus
     PLAY = "p"
     PREPARE = "m"
+    STUDIO = "s"
     LOOK_BACK = "b"
     OTHER_PORT = "g"
     HELP = "help"
@@ -82,6 +84,7 @@ class Choice:
 DOES = {
     Key.PLAY: (Column.SCORES, Act.PLAY),
     Key.PREPARE: (Column.SCORES, Act.PREPARE),
+    Key.STUDIO: (Column.SCORES, Act.STUDIO),
     Key.LOOK_BACK: (Column.TAKES, Act.LOOK_BACK),
 }
 OPENS = {Column.SCORES: Act.PLAY, Column.TAKES: Act.LOOK_BACK}
@@ -99,8 +102,9 @@ class FirstModel:
         self.message = ""  # a fault or an answer, until the next key
         self.today, self.today_title = "", ""  # what to practise, and the piece it was heard in
         self.port_state, self.port_text = "", ""
-        self.sounding: frozenset[int] = frozenset()
-        self.answered: frozenset[int] = frozenset()  # strings that have been heard since the page opened
+        self.one_channel: int | None = None  # the MIDI channel that carries all strings, where one does
+        self._sounding: frozenset[int] = frozenset()
+        self._answered: frozenset[int] = frozenset()
         self._lists: dict[Column, tuple[Entry, ...]] = dict.fromkeys(Column, ())
         self._rows: dict[Column, int] = dict.fromkeys(Column, 0)
         self.refill(scores, takes)
@@ -146,7 +150,7 @@ class FirstModel:
         """Everything the page shows, to be compared: an equal state needs no drawing."""
         return (
             *self._lists.values(), *self._rows.values(), self.column, self.helping, self.message, self.today,
-            self.today_title, self.port_state, self.port_text, self.sounding, self.answered,
+            self.today_title, self.port_state, self.port_text, self.sounding, self.answered, self.one_channel,
         )  # fmt: skip
 
     # --- what is heard --------------------------------------------------------------------------
@@ -156,22 +160,32 @@ class FirstModel:
         if not 1 <= string <= self.strings:
             return
         if on:
-            self.sounding |= {string}
-            self.answered |= {string}
+            self._sounding |= {string}
+            self._answered |= {string}
         else:
-            self.sounding -= {string}
+            self._sounding -= {string}
 
     def hear_port(self, state: str, text: str) -> None:
         """Take in how the port stands; nothing sounds at a port that is not open."""
         self.port_state, self.port_text = state, text
         if state != "open":
-            self.sounding = frozenset()
-            self.answered = frozenset()
+            self._sounding = self._answered = frozenset()
+            self.one_channel = None
+
+    @property
+    def sounding(self) -> frozenset[int]:
+        """The strings that sound now; none where one channel carries all, for nobody knows which."""
+        return frozenset() if self.one_channel else self._sounding
+
+    @property
+    def answered(self) -> frozenset[int]:
+        """The strings that have been heard since the port was opened; none as above."""
+        return frozenset() if self.one_channel else self._answered
 
     @property
     def port_words(self) -> str:
         """How the guitar stands, in plain words."""
-        return said.port_words(self.port_state, self.port_text, bool(self.answered))
+        return said.port_words(self.port_state, self.port_text, bool(self.answered), self.one_channel)
 
     # --- what is asked --------------------------------------------------------------------------
 

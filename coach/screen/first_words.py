@@ -17,6 +17,7 @@ NO_SCORES = "Drop a score on this page."
 NO_TAKES = "None yet: what you play is kept here."
 PLUCK = "Pluck each string: does its number answer?"
 HEARD = "The guitar is heard."
+ONE_CHANNEL = "All strings come on channel {channel}. Set the converter to one channel a string."
 WAITING = "Waiting for the guitar"
 SEVERAL = "Several ports: press g until the guitar answers"
 BEGIN = "Begin with “{title}”: play it through once, slowly."
@@ -25,7 +26,11 @@ MAKING = "The marked page of “{title}” is being made …"
 MADE = "The marked page is written: {path}"
 NO_PORTS = "No MIDI port is there: plug in the guitar's converter and switch it on."
 LISTENING = "Listening at {name}: pluck the strings, and press g again if none answers."
-ONE_PORT = "There is no other port than {name}."
+ONE_PORT = "There is no other port for the guitar than {name}."
+ONLY_PEDAL = (
+    "Only {name} is there, which was learnt as the pedal's own: switch the guitar's converter on. If the pedal "
+    "is plugged into it, learn the pedal again and pluck some strings meanwhile."
+)
 SCORE_ADDED = "“{title}” stands among the scores now."
 DROP_SCORE = "drop the score it was played from on this page, then look back again"
 CHOOSE_PORT = "press g until the guitar's port is named"
@@ -34,6 +39,7 @@ SEE_HELP = "see the keys with F1"
 # What can be done with a row: the letter, and the word beside it.
 PLAY = ("p", "play")
 PREPARE = ("m", "print it marked")
+STUDIO = ("s", "studio")
 LOOK_BACK = ("b", "look back")
 OTHER_PORT = ("g", "another port")
 FOOT = (("Enter", "open"), ("Tab", "other column"), ("F1", "keys"), ("Esc", "leave"))
@@ -45,6 +51,7 @@ HELP_LINES = (
     ("Enter", "play the score, look back at the take"),
     ("p", "play the score"),
     ("m", "print the marked score, as a PDF file"),
+    ("s", "studio: the score on a large screen, for a class"),
     ("b", "look back at the take"),
     ("g", "listen at another port"),
     ("pedal", "page forward: next row; page back: open it"),
@@ -86,9 +93,14 @@ def fault_words(error: CoachError) -> str:
     return f"{where}: {error.what}; {remedy}."
 
 
-def port_words(state: str, text: str, heard: bool) -> str:
-    """Return how the guitar stands, from a ``PortState``'s state and text."""
+def port_words(state: str, text: str, heard: bool, one_channel: int | None = None) -> str:
+    """Return how the guitar stands, from a ``PortState``'s state and text.
+
+    ``one_channel``: the MIDI channel that carries all strings, where one does.
+    """
     if state == "open":
+        if one_channel is not None:
+            return ONE_CHANNEL.format(channel=one_channel)
         return HEARD if heard else PLUCK
     if state in ("", "waiting"):
         return WAITING

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 
 import pygame
 
 from coach.core.shapes import Foot
+from coach.core.words import string_sign
 from coach.screen import lettering
 from coach.screen.lettering import wrapped
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, placed
-from coach.screen.theme import Colour, Palette, Sizes
+from coach.screen.theme import Colour, Lean, Palette, Sizes
 
 LONG_PORT = 0.28  # of the width: what is said about the port is a sentence, not a word
 SENTENCE = 20.0  # minutes of arc: an essential sign
 LEADING = 1.68  # from line to line, in heights of a capital
 PITCH = 1.5  # … in a sentence that is written over the page
+SLIP_PITCH = 1.65  # … on a slip of paper: what hangs below a line keeps clear of the count beside the next
 MOST_LINES = 2  # of a sentence
+LEAN_LINES = 4  # … on a lean page, where a line is short
+ALARM_LINES = 8  # … of what must be read to its end there
+LEAN_PORT = 150.0  # minutes of arc: what is said about the port on a lean page is a sentence from here on
 UNSURE = "listening for the place …"
+STOP = "stop {string} {where}"
 MOST_STROKES = 15  # beyond this the count is written as a figure
 
 
@@ -34,30 +41,52 @@ class FootPainter:
     def stamps(self, foot: Foot, *, unsure: bool = False, rubbed: int = 0) -> list[Stamp]:
         """Return the foot's stamps; ``rubbed`` strokes of an ended count are shown rubbed out."""
         sizes = self.sizes
+        lean = sizes.lean >= Lean.FACTS
         y = self.top + round(sizes.foot * 0.4)
         if foot.alarm and foot.port:
-            facts, edge = self._facts(replace(foot, port=""), rubbed, y)
+            facts, edge = self._facts(self._kept(replace(foot, port="")), rubbed, y)
+            if lean:
+                room = edge - sizes.margin - sizes.quiet * 0.7
+                return [*self._slip(foot.port, room, y, ALARM_LINES), *facts]
             return [*self._whole(foot.port, edge - sizes.margin - sizes.quiet * 1.5), *facts]
-        sentence = foot.message or (UNSURE if unsure else foot.next_stop)
+        sentences = [foot.message or (UNSURE if unsure else foot.next_stop)]
         port = lettering.words(foot.port, round(sizes.quiet), self.palette.pencil)
-        if port.width > LONG_PORT * sizes.width and not foot.message:
+        long = max(LONG_PORT * sizes.width, sizes.px(LEAN_PORT) if lean else 0.0)
+        if port.width > long and not foot.message:
             # A port in trouble has more to say than a word, and that comes first.
-            sentence, foot = foot.port, replace(foot, port="")
+            sentences, foot = [foot.port], replace(foot, port="")
+        elif lean and sentences[0] and sentences[0] == foot.next_stop and foot.stop_string:
+            sentences += _shorter(foot)
         # A sentence is never written smaller: the facts make way for it, the count last.
-        height = math.ceil(sizes.px(SENTENCE))
-        for fewer in (
-            foot,
-            replace(foot, port=""),
-            replace(foot, port="", chunk=""),
-            replace(foot, port="", chunk="", tempo=""),
+        for sentence, fewer in (
+            (sentence, fewer) for sentence in sentences for fewer in self._with_fewer_facts(foot)
         ):
             facts, edge = self._facts(fewer, rubbed, y)
             room = edge - sizes.margin - sizes.quiet * 0.7
-            if lettering.words(sentence, height, self.palette.ink, hand=True).width <= room:
+            if lettering.words(sentence, self._height, self.palette.ink, hand=True).width <= room:
                 break
         if not sentence:
             return facts
-        return [self._sentence(sentence, height, room, y), *facts]
+        if lean:
+            return [*self._slip(sentence, room, y, LEAN_LINES), *facts]
+        return [self._sentence(sentence, self._height, room, y), *facts]
+
+    @property
+    def _height(self) -> int:
+        """Height of a sentence's capitals."""
+        return math.ceil(self.sizes.px(SENTENCE))
+
+    def _kept(self, foot: Foot) -> Foot:
+        """Return the foot without what a lean page leaves out."""
+        return replace(foot, port="", chunk="", tempo="") if self.sizes.lean >= Lean.FACTS else foot
+
+    def _with_fewer_facts(self, foot: Foot) -> Iterator[Foot]:
+        """Yield the foot with fewer and fewer facts, so that a sentence may find room."""
+        if self.sizes.lean < Lean.FACTS:
+            yield foot
+            yield replace(foot, port="")
+            yield replace(foot, port="", chunk="")
+        yield replace(foot, port="", chunk="", tempo="")
 
     def _sentence(self, text: str, height: int, room: float, y: int) -> Stamp:
         """Return a sentence with the middle of its last line's capitals at ``y``.
@@ -69,15 +98,36 @@ class FootPainter:
         if len(lines) == 1 and lettering.words(text, height, ink, hand=True).width <= room:
             written = lettering.words(text, height, ink, hand=True)
             return Stamp(written.surface, sizes.margin, y + round(height / 2) - written.baseline)
-        if len(lines) > MOST_LINES:
-            lines[MOST_LINES:] = []
+        lines = self._cut(lines, MOST_LINES, room, height)
+        patch = _over_the_page(tuple(lines), height, ink, self.palette.paper)
+        return placed(patch, sizes.margin, y + height / 2)
+
+    def _slip(self, text: str, room: float, y: int, most: int) -> list[Stamp]:
+        """Return a sentence as ``_sentence`` does; its upper lines have a slip of paper as wide as the page.
+
+        They may be longer than the last, which shares its line with the count.
+        """
+        sizes, ink, height = self.sizes, self.palette.ink, self._height
+        *lines, last = wrapped(text, sizes.width - 2 * sizes.margin, height, ink, hand=True)
+        lines = self._cut([*lines, *wrapped(last, room, height, ink, hand=True)], most, room, height)
+        written = lettering.words(lines[-1], height, ink, hand=True)
+        stamps = [Stamp(written.surface, sizes.margin, y + round(height / 2) - written.baseline)]
+        if lines[:-1]:
+            slip = _paper_slip(tuple(lines[:-1]), sizes.width, sizes.margin, height, self.palette)
+            stamps.insert(0, placed(slip, 0, y + round(height / 2)))
+        return stamps
+
+    def _cut(self, lines: list[str], most: int, room: float, height: int) -> list[str]:
+        """Return ``most`` lines at most, the last no wider than ``room``; what is left out is dots."""
+        ink = self.palette.ink
+        if len(lines) > most:
+            lines = lines[:most]
             lines[-1] += " …"
         cut = lines[-1]
         while lettering.words(lines[-1], height, ink, hand=True).width > room and len(cut) > 4:
             cut = cut.removesuffix(" …")[:-1].rstrip()
             lines[-1] = cut + " …"
-        patch = _over_the_page(tuple(lines), height, ink, self.palette.paper)
-        return placed(patch, sizes.margin, y + height / 2)
+        return lines
 
     def _whole(self, text: str, room: float) -> list[Stamp]:
         """Return a sentence that must be read to its end: in one line or two, whichever is larger."""
@@ -152,6 +202,14 @@ class FootPainter:
         return [placed(_strokes(count, height, self.palette.ink, False), x, y)] if count else []
 
 
+def _shorter(foot: Foot) -> Iterator[str]:
+    """Yield the next stop in fewer words: its way stands beside its sign too."""
+    stop = STOP.format(string=string_sign(foot.stop_string), where=foot.stop_where)
+    if foot.stop_way:
+        yield f"{stop}, {foot.stop_way}"
+    yield stop
+
+
 @lru_cache(maxsize=16)
 def _over_the_page(lines: tuple[str, ...], height: int, ink: Colour, paper: Colour) -> Patch:
     """Return lines on paper of their own, from the last one's baseline upwards."""
@@ -163,6 +221,20 @@ def _over_the_page(lines: tuple[str, ...], height: int, ink: Colour, paper: Colo
     for i, piece in enumerate(pieces):
         baseline = -round(height * PITCH) * (len(lines) - 1 - i)
         surface.blit(piece.surface, (0, baseline - piece.baseline - top))
+    return Patch(surface, 0, top)
+
+
+@lru_cache(maxsize=8)
+def _paper_slip(lines: tuple[str, ...], width: int, margin: int, height: int, palette: Palette) -> Patch:
+    """Return lines on a slip of paper with a ruled upper edge, from the baseline of one more below them."""
+    pieces = [lettering.words(line, height, palette.ink, hand=True) for line in lines]
+    pitch = round(height * SLIP_PITCH)
+    top = -pitch * len(lines) - round(height * 1.5)  # ascenders are taller than capitals
+    surface = pygame.Surface((width, -top - round(height * 1.1)))
+    surface.fill(palette.paper)
+    surface.fill(palette.faint, (0, 0, width, max(round(height * 0.08), 1)))
+    for i, piece in enumerate(pieces):
+        surface.blit(piece.surface, (margin, -pitch * (len(lines) - i) - piece.baseline - top))
     return Patch(surface, 0, top)
 
 

@@ -22,6 +22,23 @@ class Action(Enum):
     HELP = "help"
     NIGHT = "night"
     FULLSCREEN = "full screen"
+    # Looking back.
+    PREV_FAULT = "previous fault"
+    NEXT_PASS = "next pass"
+    PREV_PASS = "previous pass"
+    OTHER_PASS = "pass to compare with"
+    LEAF_PAGE = "page"
+    LEAF_BAR = "one bar"
+    LEAF_ALL = "all passes"
+    LEAF_TWO = "two passes"
+    LEAF_DRIFT = "drift"
+    LEAF_WORDS = "in words"
+    # In the studio.
+    FREEZE = "freeze"
+    PLAN = "plan"
+    HIDE = "hide verdicts"
+    COMPARE = "compare"
+    CARD = "one stop"
 
 
 # Page-turner pedals send arrow or page keys.
@@ -50,18 +67,32 @@ KEYS = {
     pygame.K_f: Action.FULLSCREEN,
 }
 
-HELP_TITLE = "Keys and marks"
-KEY_LINES = (
-    ("space", "pause, go on"),
-    ("→  ←", "next bar, bar before"),
-    ("n", "next fault"),
-    ("↑  ↓", "faster, slower"),
-    ("r", "from the start"),
-    ("l", "lamp: day or night paper"),
-    ("f", "full screen"),
-    ("h", "this sheet"),
-    ("Esc", "leave"),
-)
+REVIEW_KEYS = {
+    **KEYS,
+    pygame.K_1: Action.LEAF_PAGE,
+    pygame.K_2: Action.LEAF_BAR,
+    pygame.K_3: Action.LEAF_ALL,
+    pygame.K_4: Action.LEAF_TWO,
+    pygame.K_5: Action.LEAF_DRIFT,
+    pygame.K_6: Action.LEAF_WORDS,
+    pygame.K_RETURN: Action.LEAF_BAR,
+    pygame.K_b: Action.PREV_FAULT,
+    pygame.K_p: Action.NEXT_PASS,
+    pygame.K_o: Action.PREV_PASS,
+    pygame.K_c: Action.OTHER_PASS,
+}
+STUDIO_KEYS = {
+    **KEYS,
+    pygame.K_SPACE: Action.FREEZE,
+    pygame.K_RIGHT: Action.FREEZE,
+    pygame.K_PAGEDOWN: Action.FREEZE,
+    pygame.K_LEFT: Action.PLAN,
+    pygame.K_PAGEUP: Action.PLAN,
+    pygame.K_p: Action.PLAN,
+    pygame.K_v: Action.HIDE,
+    pygame.K_c: Action.COMPARE,
+    pygame.K_s: Action.CARD,
+}
 
 
 def action_of(event: pygame.event.Event, keys: Mapping[int, Action] = KEYS) -> Action | None:

@@ -21,13 +21,14 @@ from coach.core.score import Score
 from coach.core.shapes import StopSign
 from coach.screen.engraved import Engraved, Places, System
 from coach.screen.signs import ALL, LAST, NONE, half_width, plan_signs, shortened
-from coach.screen.theme import LEAST_STAFF_SPACE, Sizes
+from coach.screen.theme import LEAN_STAFF_SPACE, LEAST_STAFF_SPACE, STAFF_SPACE, Sizes
 
 MOST_SLOTS = 3
 ABOVE_STAFF = 2.9  # staff spaces kept free above a staff for bar numbers
 CLEAR = 0.5  # staff spaces between the music's ink and a damp sign or its label
 MOST_LOOKED_THROUGH = 40  # systems whose ink is looked at to set the signs close to it
 MOST_SHORTENED = 0.3  # share of the labels that may be letters before a line has fewer bars
+MORE_STAFF = 1.08  # how much larger a staff must be to be worth engraving again
 MOST_GROWTH = 1.7  # of a short chunk that has the page to itself
 Spread = tuple[int | None, ...]  # the system in each slot, from the top
 
@@ -127,6 +128,28 @@ class Layout:
         return found if found >= LEAST_STAFF_SPACE * self.sizes.minute * 0.95 else None
 
     @property
+    def fitting_space(self) -> float | None:
+        """Return the staff space at which this one system fits; None where it does, 0 where nothing helps."""
+        if self.slot_height <= self.sizes.body_height:
+            return None
+        fixed = self._raised + self.fixed + self.sizes.signs_lane + self.sizes.rows_gap
+        room = self.sizes.body_height - fixed
+        found = int(self.engraved.space * room / max(self.slot_height - fixed, 1) * 4) / 4
+        least = LEAN_STAFF_SPACE * self.sizes.minute
+        return max(min(found, self.engraved.space - 0.25), least) if self.engraved.space > least else 0.0
+
+    @property
+    def roomier_space(self) -> float | None:
+        """Return a larger staff space for which the page's only system has room; None where it has not."""
+        if self.slots > 1 or len(self.systems) < 2 or self.slot_height > self.sizes.body_height:
+            return None
+        fixed = self._raised + self.fixed + self.sizes.signs_lane + self.sizes.rows_gap
+        room = self.sizes.body_height - 2 * self.sizes.least_gap - fixed
+        found = self.engraved.space * room / max(self.slot_height - fixed, 1)
+        found = int(min(found, STAFF_SPACE * self.sizes.minute) * 4) / 4
+        return found if found >= MORE_STAFF * self.engraved.space else None
+
+    @property
     def fewer_bars(self) -> int | None:
         """Return how many bars a line should have at most so that few ways are cut to their letter.
 
@@ -165,14 +188,18 @@ class Layout:
         top = self.staff_y(slot) + self.staff + self.rows_below
         return round(top + max(rows, 1) * self.pitch(rows) + self.sizes.drift_lane * 0.57)
 
-    def spread(self, bar: int, tick: float, *, finished: bool = False) -> Spread:
+    def spread(self, bar: int, tick: float, *, finished: bool = False, at_rest: bool = False) -> Spread:
         """Return what stands on the page when the player is at a tick of a performed bar.
 
-        Once all is over the systems stand in their own order.
+        Once all is over, and where the page is only leafed through, the systems stand in their own order.
         """
         if not self.runs:
             return (None,) * self.slots
         at = max(bisect_right([run.first_bar for run in self.runs], bar) - 1, 0)
+        if at_rest:  # page by page, the last one full
+            first = self.systems.index(self.runs[at].system) // self.slots * self.slots
+            first = max(min(first, len(self.systems) - self.slots), 0)
+            return tuple(self.systems[first : first + self.slots])
         if finished:
             here = self.systems.index(self.runs[at].system)
             last = max(here + 1, self.slots)

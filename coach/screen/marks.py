@@ -17,7 +17,7 @@ from coach.screen.names import free_place, spelt, summed, without_lines
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.plain_staff import staff_steps
 from coach.screen.stamps import Stamp, placed
-from coach.screen.theme import Colour, Palette, Sizes
+from coach.screen.theme import Colour, Lean, Palette, Sizes
 
 DRIFT_FULL_MS = 60.0  # a drift that takes the slope to the edge of its lane
 SLOPE_FULL_MS = 80.0
@@ -117,7 +117,9 @@ class MarkPainter:
         digits = len(str(layout.score.bars[bar].number))
         # Left of its barline, clear of the first note's marks; on a new line left of the clef's curl.
         x = left - 0.3 * self.space - digits * self.sizes.sign * 0.36
-        x = max(x, -0.2 * self.space) if first else x
+        # Its ring must not run off the page.
+        edge = self.sizes.sign * (0.42 + 0.36 * digits) - self.sizes.margin
+        x = max(x, -0.2 * self.space, edge) if first else x
         y = self._free_above(system, x, shown.staff_top, digits)
         return layout.left + x, layout.system_y(slot_of[system], system) + y
 
@@ -190,7 +192,7 @@ class MarkPainter:
             placed(_baseline(round(half), lane, self.palette.faint), x, y),
             placed(_slope(round(half), lane, round(off), round(tilt), colour), x, y),
         ]
-        if mark.words:
+        if mark.words and self.sizes.lean < Lean.DRIFT:
             stamps += self._drift_words(mark, x + half + lane * 0.3, layout.left + right - lane * 0.2, y)
         return stamps
 

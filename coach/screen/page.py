@@ -89,6 +89,11 @@ class Page:
         surface.blit(self.base(view), (0, 0))
         paint(surface, self.stamps(view))
 
+    def standing(self, view: View) -> tuple[dict[int, int], Rows]:
+        """Return which slot each system on the page stands in, and the strings that have a row there."""
+        spread = self._spread(view)
+        return _slots(spread), self._rows(view, spread)
+
     def prepare(self, view: View) -> bool:
         """Get ready one thing that will be wanted (a few milliseconds); False when all is ready.
 
@@ -109,10 +114,10 @@ class Page:
     # --- parts --------------------------------------------------------------------------------
 
     def _ahead(self, view: View, spread: Spread) -> frozenset[int]:
-        return frozenset() if view.finished else self.layout.ahead(spread, view.bar)
+        return frozenset() if view.finished or view.at_rest else self.layout.ahead(spread, view.bar)
 
     def _spread(self, view: View) -> Spread:
-        return self.layout.spread(view.bar, view.tick, finished=view.finished)
+        return self.layout.spread(view.bar, view.tick, finished=view.finished, at_rest=view.at_rest)
 
     def _soon(self, view: View) -> Iterator[Callable[[], object]]:
         """Yield what is missing for the turn that comes next."""

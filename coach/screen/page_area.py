@@ -1,4 +1,4 @@
-"""A page in its place: on the whole of a surface, or on a part of it; draws only what changed."""
+"""Pages in their place, one or two above one another on a part of a surface; drawn is only what changed."""
 
 from __future__ import annotations
 
@@ -88,3 +88,73 @@ class PageArea:
     def close(self) -> None:
         """End the engraver."""
         self.binder.close()
+
+
+class Pages:
+    """The mutable owner of the pages in a window: one, or two above one another."""
+
+    def __init__(self, make: Callable[[], PageArea]) -> None:
+        """``make`` returns a new area; those for two pages are made when first they are wanted."""
+        self._make = make
+        self.whole = make()
+        self._halves: list[PageArea] = []
+        self._two: bool | None = None  # what is drawn; None: nothing
+
+    def place(self, surface: pygame.Surface, rect: pygame.Rect, height: int, palette: Palette) -> None:
+        """Stand on a part of a surface that is laid out ``height`` pixels high."""
+        self._placing = surface, rect, height, palette
+        self._stand(self.whole, rect)
+        for area, part in zip(self._halves, self._parts(), strict=False):
+            self._stand(area, part)
+        self._two = None
+
+    def show(self, view: View, extra: Extra | None = None) -> list[pygame.Rect] | None:
+        """Draw one page; return the rectangles that changed, None where all of it did."""
+        return self._drawn(False, [(self.whole, view, extra)])
+
+    def show_two(self, upper: View, lower: View) -> list[pygame.Rect] | None:
+        """Draw two pages above one another; return the rectangles that changed, None where all of it did."""
+        for part in self._parts()[len(self._halves) :]:
+            self._halves.append(self._make())
+            self._stand(self._halves[-1], part)
+        return self._drawn(True, [(self._halves[0], upper, None), (self._halves[1], lower, None)])
+
+    def forget(self) -> None:
+        """Draw everything anew the next time: something else was drawn over the pages."""
+        self._two = None
+
+    def take_arrived(self) -> bool:
+        """Put pages that were engraved meanwhile into use; return whether there was one."""
+        arrived = [area.take_arrived() for area in (self.whole, *self._halves)]  # each, not only the first
+        return any(arrived)
+
+    def close(self) -> None:
+        """End the engravers."""
+        for area in (self.whole, *self._halves):
+            area.close()
+
+    def _parts(self) -> list[pygame.Rect]:
+        _, rect, _, _ = self._placing
+        half = rect.height // 2
+        lower = pygame.Rect(rect.left, rect.top + half, rect.width, rect.height - half)
+        return [pygame.Rect(rect.left, rect.top, rect.width, half), lower]
+
+    def _stand(self, area: PageArea, part: pygame.Rect) -> None:
+        surface, _, height, palette = self._placing
+        area.place(
+            surface.subsurface(part.clip(surface.get_rect())), part.size, palette, part.height / height
+        )
+
+    def _drawn(self, two: bool, pages: list[tuple[PageArea, View, Extra | None]]) -> list[pygame.Rect] | None:
+        if self._two is not two:
+            self._two = two
+            for area, _, _ in pages:
+                area.forget()
+        rects: list[pygame.Rect] = []
+        everything = False
+        for area, view, extra in pages:
+            changed = area.show(view, extra)
+            everything |= changed is None
+            offset = area.surface.get_offset()
+            rects += [rect.move(offset) for rect in changed or ()]
+        return None if everything else rects

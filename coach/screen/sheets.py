@@ -9,26 +9,15 @@ import pygame
 from coach.core.shapes import Summary, SummaryRow
 from coach.core.words import LEAVE_HINT
 from coach.screen import lettering
-from coach.screen.keys import HELP_TITLE, KEY_LINES
 from coach.screen.lettering import wrapped
+from coach.screen.page_words import BAR_BEAT, GREY_NOTE, HELP_TITLE, MARK_LINES, PLAY_KEYS
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.strokes import HOLLOW, Strokes
 from coach.screen.theme import Colour, Palette, Sizes
 
-BAR_BEAT = "bar {bar}, beat {beat}"
-MARK_LINES = (
-    ("clean", "stopped where it is written"),
-    ("late", "rang on past the stop, by so much"),
-    ("ringing", "still ringing"),
-    ("cut", "stopped too soon"),
-    ("faded", "died away by itself"),
-    ("free", "may ring"),
-    ("missed", "the bass was not played"),
-    ("stray", "a string nobody asked for"),
-)
+LARGEST = 1.3  # size of a summary's text, as a share of remarks on the page
 HINT = 0.85  # size of the hint at the foot, as a share of quiet facts
-GREY_NOTE = "grey pencil: not yet settled"
 
 
 class Writer:
@@ -65,13 +54,13 @@ class Writer:
         return y
 
 
-def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Surface:
+def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette, hint: str = LEAVE_HINT) -> pygame.Surface:
     """Return the whole page of a summary.
 
-    It is written as large as its text allows: at most the size of remarks on the page, at least that of
+    It is written as large as its text allows: at most a little larger than remarks on the page, at least as
     quiet facts, and then only as many of the stops as fit.
     """
-    height = sizes.words * 0.95
+    height = sizes.words * LARGEST
     rows = list(summary.rows)
     while True:
         writer, bottom = _summary(summary, rows, height, sizes, palette)
@@ -84,9 +73,9 @@ def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette) -> pygame.Su
         else:
             break
     small = round(sizes.quiet * HINT)
-    hint = lettering.words(LEAVE_HINT, small, palette.pencil)
-    x, y = sizes.width - sizes.margin - hint.width, sizes.height - sizes.margin * 0.82
-    writer.words(LEAVE_HINT, x, y, small, palette.pencil)
+    wide = lettering.words(hint, small, palette.pencil).width
+    x, y = sizes.width - sizes.margin - wide, sizes.height - sizes.margin * 0.82
+    writer.words(hint, x, y, small, palette.pencil)
     surface = pygame.Surface((sizes.width, sizes.height))
     surface.fill(palette.paper)
     paint(surface, writer.stamps)
@@ -103,16 +92,16 @@ def _summary(
     title = lettering.words(summary.headline, round(height * 1.25), palette.ink)
     writer.words(summary.headline, (sizes.width - title.width) / 2, y, height * 1.25, palette.ink)
     y += height * 2.9
-    for sentence in summary.sentences:
+    *before, last = summary.sentences  # the last says what to do
+    for sentence in before:
         y = writer.paragraph(sentence, left, y, width, height, palette.ink)
         y += height * 0.25
     if rows:
         y = _table(writer, rows, left, y + height * 0.9, width, height)
     if summary.more:
         y = writer.paragraph(summary.more, left, y, width, height * 0.74, palette.pencil)
-    if summary.advice:
-        y += height * 0.9
-        y = writer.paragraph(summary.advice, left, y, width, height * 1.05, palette.ink, hand=True)
+    y += height * 0.9
+    y = writer.paragraph(last, left, y, width, height * 1.05, palette.ink, hand=True)
     if summary.caution:
         y += height * 0.5
         y = writer.paragraph(summary.caution, left, y, width, height * 0.72, palette.pencil)
@@ -152,19 +141,21 @@ def _table(
     return y
 
 
-def help_sheet(sizes: Sizes, palette: Palette) -> pygame.Surface:
-    """Return the whole page of keys and marks."""
+def help_sheet(
+    sizes: Sizes, palette: Palette, key_lines: Sequence[tuple[str, str]] = PLAY_KEYS
+) -> pygame.Surface:
+    """Return the whole page of a window's keys and of the marks."""
     writer = Writer(sizes, palette)
     surface = pygame.Surface((sizes.width, sizes.height))
     surface.fill(palette.paper)
-    lines = max(len(KEY_LINES), len(MARK_LINES) + 1)
+    lines = max(len(key_lines), len(MARK_LINES) + 1)
     step = (sizes.height - sizes.margin * 2) / (lines + 2.2)
     height = min(sizes.words * 0.85, step * 0.42, sizes.width / 62)
     left, y = sizes.margin * 1.8, sizes.margin + step * 0.6
     writer.words(HELP_TITLE, left, y, height * 1.25, palette.ink)
     top = y + step * 1.5
-    wide = max(lettering.words(key, round(height), palette.ink).width for key, _ in KEY_LINES)
-    for i, (key, meaning) in enumerate(KEY_LINES):
+    wide = max(lettering.words(key, round(height), palette.ink).width for key, _ in key_lines)
+    for i, (key, meaning) in enumerate(key_lines):
         writer.words(key, left, top + i * step, height, palette.ink)
         writer.words(meaning, left + wide + height * 1.6, top + i * step, height, palette.ink)
     middle = sizes.width * 0.45

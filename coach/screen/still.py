@@ -23,7 +23,7 @@ from coach.screen.marks import MarkPainter
 from coach.screen.rules import rule, ruled, tick, upwards
 from coach.screen.signs import sign_stamps
 from coach.screen.stamps import Stamp, placed
-from coach.screen.theme import Colour, Palette, Sizes
+from coach.screen.theme import Colour, Lean, Palette, Sizes
 
 PICTURE_BYTES = 32_000_000  # systems kept unpacked, one byte a pixel: some 60 of them at 1080p
 LEAST_PICTURES = 6  # … and on pages so large that this is more
@@ -100,7 +100,7 @@ class Still:
 
     def heading(self) -> list[Stamp]:
         """Return the title at the head of the page."""
-        if not self.title:
+        if not self.title or self.sizes.lean >= Lean.TITLE:
             return []
         sizes = self.sizes.plain
         written = lettering.words(self.title, round(sizes.quiet), self.palette.ink)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from enum import IntEnum
 
 from coach.screen.lines import MOST_BARS
 
@@ -23,9 +24,22 @@ QUIET = 16.0  # facts that are looked up, not read while playing; nothing is sma
 # 0.7 m) fills as much of the eye.
 STAFF_SPACE = 8.6
 LEAST_STAFF_SPACE = 6.5
-LEAST_PAGE = 360.0  # minutes of arc: one system with its strip, title and foot
+LEAST_PAGE = 360.0  # minutes of arc: one system with its strip, title and foot, and nothing left out
+# Where the window has less than that, the page becomes lean.  So much it needs at its leanest: one system of
+# ``LEAN_SPACES`` with its strip of three rows, and one sentence.  Below that the text shrinks.
+LEAST_LEAN = 255.0
+LEAN_SPACES = 14.0  # staff spaces from the music's highest to its lowest sign
+LEAN_STAFF_SPACE = 5.5  # minutes of arc: the smallest staff of a lean page, if its music reaches far
+SHARED_LINE = 560.0  # minutes of arc: the width at which the foot has room for a sentence and the facts
+NARROWEST = 0.72  # height of a whole page to its width, at most
+LEAN_NARROWEST = 0.8  # … of a lean page: a screen of 5:4
+LABEL_ROW = 15.0  # minutes of arc kept for labels of stops that stand above their signs
 NUMBER_ROOM = 31.0  # minutes of arc: a digit of 20, its ring, and air
+ROW = 21.5  # minutes of arc: a string's number, and a little air
+DRIFT_LANE, LEAN_DRIFT_LANE = 18.0, 9.0  # minutes of arc: slopes with their words, slopes alone
+HEAD, LEAN_HEAD = 23.0, 3.0  # minutes of arc: the title's line, blank alone
 SIGNS_OF_A_BAR = 250.0  # minutes of arc: two stops with their ways
+LEAN_BAR = 150.0  # … with their letters
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +54,7 @@ class Palette:
     rang: Colour  # "rang on"
 
 
+# What stands on the page at home.
 DAY = Palette(
     paper=(0xFB, 0xF8, 0xF1),
     ink=(0x1B, 0x1B, 0x1B),
@@ -55,6 +70,23 @@ NIGHT = Palette(
     faint=(0x7A, 0x75, 0x6C),
     written=(0x56, 0xB4, 0xE9),
     rang=(0xF5, 0x8A, 0x45),
+)
+# What stands before a class, on a projector or a large screen: text 7 to 1, marks 4.5 to 1 (WCAG 2.x, AAA).
+BOARD_DAY = Palette(
+    paper=(0xFF, 0xFF, 0xFF),
+    ink=(0x00, 0x00, 0x00),
+    pencil=(0x48, 0x48, 0x48),
+    faint=(0x6E, 0x6E, 0x6E),
+    written=(0x00, 0x4F, 0x8A),
+    rang=(0x94, 0x30, 0x00),
+)
+BOARD_NIGHT = Palette(
+    paper=(0x00, 0x00, 0x00),
+    ink=(0xFF, 0xFF, 0xFF),
+    pencil=(0xB8, 0xB2, 0xA6),
+    faint=(0x8A, 0x85, 0x7B),
+    written=(0x5C, 0xB8, 0xF0),
+    rang=(0xFF, 0x9A, 0x55),
 )
 
 
@@ -100,6 +132,27 @@ class Reading:
 USUAL_READING = Reading()
 
 
+class Lean(IntEnum):
+    """What a page leaves out to keep its text large, in this order: each also means all before it."""
+
+    WHOLE = 0  # nothing
+    TITLE = 1
+    FACTS = 2  # chunk, tempo and port in the foot; the count stays
+    DRIFT = 3  # its words; the slopes stay
+    BARS = 4  # of a line, down to one
+    STAFF = 5  # its size, down to its least
+
+
+def furthest_m(width: int, height: int, screen_mm: float, text: float = 1.0) -> float:
+    """Return from how far, in metres, a page is read on a screen: at its leanest, 20 minutes of arc × text.
+
+    ``width`` and ``height`` are the window's pixels, ``screen_mm`` the height of the screen it fills.  It is
+    reckoned for the usual music (``LEAST_LEAN``); from further away a larger screen is the only remedy.
+    """
+    tall_mm = screen_mm * min(height, width * LEAN_NARROWEST) / height
+    return arc_minutes(tall_mm, 1.0) / (LEAST_LEAN * text)
+
+
 @dataclass(frozen=True, slots=True)
 class Sizes:
     """Every measure of the page in pixels, from the window's size and the reading distance."""
@@ -110,6 +163,8 @@ class Sizes:
     space: float  # between two staff lines
     growth: float = 1.0  # how much larger the music is than it must be: a short chunk with room
     most_bars: int = MOST_BARS  # on a line
+    lean: Lean = Lean.WHOLE
+    holds: float = ESSENTIAL  # minutes of arc an essential sign really has: 20 × text when all is well
 
     @classmethod
     def of(
@@ -120,26 +175,59 @@ class Sizes:
         *,
         staff_spaces: float = 14.0,
         rows: int = 3,
+        by_width: bool = True,
     ) -> Sizes:
         """Return the measures for a window that fills the height of its screen.
 
         ``staff_spaces`` is how far the music reaches from its highest to its lowest sign, ``rows`` how many
         strings have a row under it; where two systems would only just not fit, the staff becomes a little
-        smaller (never under ``LEAST_STAFF_SPACE``).  A window too narrow for its height is measured by its
-        width.
+        smaller (never under ``LEAST_STAFF_SPACE``).  A window that is too small for a whole page has a lean
+        one (``Lean``); its text shrinks only where even that is too large.  In a window too narrow for its
+        height all of it is smaller where ``by_width`` asks for it: what is no page of music has no other way.
         """
-        tall = min(height, width * 0.72)
-        minute = height_mm(reading.text, reading.distance_m) * tall / reading.screen_mm
-        minute = min(minute, tall / LEAST_PAGE)  # beyond this a larger screen is the only remedy
+        wanted = height_mm(reading.text, reading.distance_m) * height / reading.screen_mm
+        tall = min(height, width * NARROWEST)
+        minute = wanted * (tall / height) if by_width else wanted
+        holds = ESSENTIAL * reading.text * (minute / wanted)
+        if minute > tall / LEAST_PAGE:
+            return cls._lean(width, height, minute, holds, staff_spaces, rows)
         trial = cls(width, height, minute, STAFF_SPACE * minute)
         two = ((trial.body_height - 3 * trial.least_gap) / 2 - trial.strip_height(rows)) / staff_spaces
         space = min(max(two, LEAST_STAFF_SPACE * minute), STAFF_SPACE * minute)
-        return cls(width, height, minute, max(round(space * 4) / 4, 3.0))
+        return cls(width, height, minute, _quarter(space), holds=holds)
+
+    @classmethod
+    def _lean(
+        cls, width: int, height: int, wanted: float, holds: float, staff_spaces: float, rows: int
+    ) -> Sizes:
+        """Return the measures of a lean page: what must go goes in the order of ``Lean``, text comes last."""
+        tall = min(height, width * LEAN_NARROWEST)
+        leanest = LEAST_LEAN + (rows - 3) * ROW
+        minute = min(wanted, tall / leanest)
+        staff = tall / minute - leanest + LEAN_SPACES * LEAST_STAFF_SPACE  # what is left for it
+        full = staff_spaces * STAFF_SPACE
+        shared = width >= SHARED_LINE * minute
+        lean, space = Lean.STAFF, STAFF_SPACE
+        if full + DRIFT_LANE - LEAN_DRIFT_LANE + LABEL_ROW <= staff:
+            lean = Lean.TITLE if shared else Lean.FACTS
+        elif full + LABEL_ROW <= staff:
+            lean = Lean.DRIFT
+        elif full <= staff:
+            lean = Lean.BARS
+        else:
+            space = max(staff / staff_spaces, LEAST_STAFF_SPACE)
+        holds *= minute / wanted
+        return cls(width, height, minute, _quarter(space * minute), lean=lean, holds=holds)
 
     def scaled(self, factor: float) -> Sizes:
         """Return the measures for everything larger, in the same window."""
-        space = round(self.space * factor * 4) / 4
+        space = _quarter(self.space * factor)
         return replace(self, minute=self.minute * factor, space=space, growth=self.growth * factor)
+
+    def shrunk(self, factor: float) -> Sizes:
+        """Return the measures for everything smaller, foot and all: the last resort."""
+        space, holds = _quarter(self.space * factor), self.holds * factor
+        return replace(self, minute=self.minute * factor, space=space, holds=holds)
 
     @property
     def plain(self) -> Sizes:
@@ -178,6 +266,8 @@ class Sizes:
     @property
     def fewest_bars(self) -> int:
         """How few bars a line may be brought down to, to give the signs under them room."""
+        if self.lean >= Lean.BARS:  # to read ahead in two bars is worth a few ways cut to their letter
+            return max(min(2, int(self.music_width / self.px(LEAN_BAR))), 1)
         return max(min(3, int(self.music_width / self.px(SIGNS_OF_A_BAR))), 1)
 
     @property
@@ -188,7 +278,7 @@ class Sizes:
     @property
     def row(self) -> int:
         """Height of one string's row: its number, and a little air."""
-        return round(self.px(21.5))
+        return round(self.px(ROW))
 
     @property
     def signs_lane(self) -> int:
@@ -203,7 +293,7 @@ class Sizes:
     @property
     def drift_lane(self) -> int:
         """Height of the lane of drift slopes and their words below the rows."""
-        return round(self.px(18))
+        return round(self.px(DRIFT_LANE if self.lean < Lean.DRIFT else LEAN_DRIFT_LANE))
 
     @property
     def number_room(self) -> float:
@@ -213,7 +303,7 @@ class Sizes:
     @property
     def head(self) -> int:
         """Height of the title's line."""
-        return round(self.px(23) / self.growth)
+        return round(self.px(HEAD if self.lean < Lean.TITLE else LEAN_HEAD) / self.growth)
 
     @property
     def foot(self) -> int:
@@ -233,3 +323,8 @@ class Sizes:
     def strip_height(self, rows: int) -> int:
         """Return the height of what stands under a staff: damp signs, rows, drift."""
         return rows * self.row + self.signs_lane + self.rows_gap + self.drift_lane
+
+
+def _quarter(space: float) -> float:
+    """Return a staff space in quarters of a pixel, so that no two pages differ by less."""
+    return max(round(space * 4) / 4, 3.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +17,8 @@ from coach.screen.binder import Binder
 from coach.screen.engraving import Engraver
 from coach.screen.keys import KEYS, Action, action_of
 from coach.screen.page import Page
-from coach.screen.page_area import PageArea
+from coach.screen.page_area import PageArea, Pages
+from coach.screen.page_words import PLAY_KEYS
 from coach.screen.sheets import help_sheet, summary_sheet
 from coach.screen.stage import Stage
 from coach.screen.theme import DAY, NIGHT, USUAL_READING, Palette, Reading, Sizes
@@ -51,32 +52,38 @@ class Window:
         reading: Reading = USUAL_READING,
         palettes: tuple[Palette, Palette] = (DAY, NIGHT),
         keys: Mapping[int, Action] = KEYS,
+        key_lines: Sequence[tuple[str, str]] = PLAY_KEYS,
+        pointer: bool = True,
         engraver: Engraver | None = None,
     ) -> None:
         """``xml`` is the score's MusicXML as re-serialised by our reader; empty for the plain staff.
 
-        ``palettes`` are those of the day and of the night.  Raises CoachError where there is no display
-        (``offscreen`` needs none).
+        ``palettes`` are those of the day and of the night; ``pointer``: the mouse's shows in a window.
+        Raises CoachError where there is no display (``offscreen`` needs none).
         """
         self.title = score.title if title is None else title
         self._palettes, self.night, self._keys = palettes, night, keys
+        self._help: Overlay = lambda sizes, palette: help_sheet(sizes, palette, key_lines)
         self.stage = Stage(
             self.title or "coach",
             REMEDY,
             size=size,
             fullscreen=fullscreen,
             offscreen=offscreen,
-            pointer=lambda full: not full,
+            pointer=lambda full: pointer and not full,
         )
-        self.area = PageArea(
-            score,
-            xml,
-            self.title,
-            arrived=self.wake,
-            wait=offscreen,
-            reading=reading,
-            engraver=engraver,
+        self.pages = Pages(
+            lambda: PageArea(
+                score,
+                xml,
+                self.title,
+                arrived=self.wake,
+                wait=offscreen,
+                reading=reading,
+                engraver=engraver,
+            )
         )
+        self._pair: tuple[View, View] | None = None  # two views shown above one another
         self._view: View | None = None
         self._sheet: Overlay | None = None  # laid over the page, until a view is shown
         self._helping = False
@@ -96,12 +103,12 @@ class Window:
     @property
     def sizes(self) -> Sizes:
         """The measures in use."""
-        return self.area.sizes
+        return self.pages.whole.sizes
 
     @property
     def binder(self) -> Binder:
         """What finds the pages."""
-        return self.area.binder
+        return self.pages.whole.binder
 
     @property
     def driver(self) -> str:
@@ -111,24 +118,32 @@ class Window:
     @property
     def page(self) -> Page | None:
         """The page as last drawn."""
-        return self.area.page
+        return self.pages.whole.page
 
     @property
     def notice(self) -> str:
         """Why the page is a plain staff although the score could be engraved; else empty."""
-        return self.area.binder.notice
+        return self.binder.notice
 
     # --- drawing ------------------------------------------------------------------------------
 
     def show(self, view: View) -> bool:
         """Draw a view; return whether anything was drawn."""
+        self._view, self._pair = view, None
+        return self._shown(lambda: self.pages.show(view))
+
+    def show_two(self, upper: View, lower: View) -> bool:
+        """Draw two views above one another; return whether anything was drawn."""
+        self._view, self._pair = upper, (upper, lower)
+        return self._shown(lambda: self.pages.show_two(upper, lower))
+
+    def _shown(self, draw: Callable[[], list[pygame.Rect] | None]) -> bool:
         if self._sheet is not None:
             self._sheet = None
-            self.area.forget()
-        self._view = view
+            self.pages.forget()
         if self._helping:
             return False
-        rects = self.area.show(view)
+        rects = draw()
         if rects is None or rects:
             self.stage.update(rects)
         return rects is None or bool(rects)
@@ -168,8 +183,8 @@ class Window:
                 action = action_of(event, self._keys)
                 if action is not None and not self._deal_with(action):
                     found.append(UserEvent(action))
-        if self.area.take_arrived():
-            self.area.forget()
+        if self.pages.take_arrived():
+            self.pages.forget()
             self._redraw()
         return found
 
@@ -181,7 +196,7 @@ class Window:
         start = time.perf_counter()
         until = math.inf if timeout_ms is None else start + timeout_ms / 2000
         while self._view is not None and not pygame.event.peek():
-            if not self.area.prepare(self._view) or time.perf_counter() >= until:
+            if not self.pages.whole.prepare(self._view) or time.perf_counter() >= until:
                 break
         return math.floor((time.perf_counter() - start) * 1000)
 
@@ -191,7 +206,7 @@ class Window:
 
     def close(self) -> None:
         """Close the window and end the engraver."""
-        self.area.close()
+        self.pages.close()
         self.stage.close()
 
     def __enter__(self) -> Window:
@@ -203,7 +218,8 @@ class Window:
     # --- the window itself --------------------------------------------------------------------
 
     def _measure(self) -> None:
-        self.area.place(self.surface, self.stage.size, self.palette)
+        width, height = self.stage.size
+        self.pages.place(self.surface, pygame.Rect(0, 0, width, height), height, self.palette)
 
     def _blank(self) -> None:
         """Show the empty paper with its title, until there is a view."""
@@ -226,13 +242,16 @@ class Window:
 
     def _redraw(self) -> None:
         """Draw what is to be seen: the help, a sheet, the page or the empty paper."""
-        sheet = help_sheet if self._helping else self._sheet
+        sheet = self._help if self._helping else self._sheet
         if sheet is not None:
             self.surface.blit(sheet(self.sizes, self.palette), (0, 0))
-            self.area.forget()
+            self.pages.forget()
             self.stage.update()
+        elif self._pair is not None:
+            self.pages.forget()
+            self.show_two(*self._pair)
         elif self._view is not None:
-            self.area.forget()
+            self.pages.forget()
             self.show(self._view)
         else:
             self._blank()

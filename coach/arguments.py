@@ -1,0 +1,211 @@
+"""What can be typed behind ``coach``: the commands and their options."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from coach import __version__
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser; ``command`` of what it reads is None without a command."""
+    made = argparse.ArgumentParser(
+        prog="coach",
+        description="A muting and timing coach for classical guitar with a hexaphonic pickup.",
+    )
+    made.add_argument("--version", action="version", version=f"coach {__version__}")
+    commands = made.add_subparsers(
+        dest="command",
+        title="commands",
+        metavar="COMMAND",
+        description="Without a command the first page opens.",
+    )
+
+    demo = commands.add_parser("demo", help="play an included take through the whole program")
+    _add_page(demo)
+    demo.add_argument("--speed", type=_speed, default=1.0, metavar="X", help="times real time (default 1)")
+
+    play = commands.add_parser("play", help="follow the guitar through a score, live")
+    _add_score(play)
+    play.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
+    play.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    _add_level(play)
+    play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    play.add_argument(
+        "--show",
+        choices=("everything", "gross", "after", "second"),
+        default="everything",
+        help="how much is marked while you play: everything, gross faults, all after each pass, all after "
+        "every second pass; it grows less as passes become clean (default everything)",
+    )
+    play.add_argument("--steady", action="store_true", help="go on showing as much as at the start")
+    _add_page(play)
+
+    review = commands.add_parser("review", help="judge a saved take, or any recording of the guitar's MIDI")
+    review.add_argument("take", type=Path, metavar="TAKE", help="a take, or a Standard MIDI File")
+    review.add_argument("--score", type=Path, metavar="FILE", help="the score that was played")
+    _add_tuning(review)
+    review.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    _add_level(review)
+    review.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    how = review.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="for other programs")
+    how.add_argument("--window", action="store_true", help="replay it on the page")
+    review.add_argument("--all", action="store_true", help="list the clean bass ends too")
+    review.add_argument("--with", dest="beside", type=Path, metavar="TAKE", help="compare with another take")
+    review.add_argument("--pass", dest="number", type=int, metavar="N", help="begin with this pass")
+    review.add_argument(
+        "--leaf",
+        choices=("page", "bar", "all", "two", "drift", "words"),
+        default="page",
+        help="what the window opens at, or the picture shows: the page, one bar to true time, all passes, "
+        "two passes, the drift, the summary in words (default page)",
+    )
+    review.add_argument("--screenshot", type=Path, metavar="FILE", help="write that as a PNG")
+    _add_look(review)
+
+    studio = commands.add_parser("studio", help="play for a class: a large page, one thing at a time")
+    _add_score(studio)
+    studio.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
+    studio.add_argument(
+        "--take", type=Path, metavar="TAKE", help="a take to compare with, such as a student's"
+    )
+    _add_level(studio)
+    studio.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    studio.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
+    _add_look(studio)
+
+    _add_plan(commands.add_parser("plan", help="prepare a piece: strings, fingers, harmony, stops, form"))
+    _add_exercise(commands.add_parser("exercise", help="write an exercise out of a piece, as MusicXML"))
+
+    pedal = commands.add_parser("pedal", help="learn a MIDI foot switch")
+    pedal.add_argument("--port", metavar="NAME", help="listen at this port only")
+    pedal.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    pedal.add_argument("--forget", action="store_true", help="forget the switches that were learnt")
+
+    commands.add_parser("desktop", help="put coach among the desktop's programs (Linux)")
+
+    commands.add_parser("ports", help="list the MIDI ports")
+    return made
+
+
+def _add_plan(plan: argparse.ArgumentParser) -> None:
+    _add_score(plan)
+    _add_level(plan)
+    plan.add_argument("--tempo", type=_positive, metavar="BEATS", help="beats a minute to reckon times by")
+    told = plan.add_mutually_exclusive_group()
+    told.add_argument("--stop", type=int, metavar="N", help="tell one stop in full, every way and why not")
+    told.add_argument("--fingers", action="store_true", help="list string, fret and fingers of every note")
+    told.add_argument("--json", action="store_true", help="for other programs")
+    plan.add_argument(
+        "--free", action="append", default=[], metavar="BAR:BEAT", help="let this bass ring from now on"
+    )
+    plan.add_argument(
+        "--ask", action="append", default=[], metavar="BAR:BEAT", help="ask for this stop again from now on"
+    )
+    plan.add_argument("--musicxml", type=Path, metavar="FILE", help="write the score with all marks in it")
+    plan.add_argument("--pdf", type=Path, metavar="FILE", help="print the marked page")
+    plan.add_argument("--png", type=Path, metavar="FILE", help="the marked page as a picture")
+    plan.add_argument("--replace", action="store_true", help="write over files that are there")
+    plan.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page (default a4)")
+
+
+def _add_exercise(exercise: argparse.ArgumentParser) -> None:
+    _add_score(exercise)
+    _add_level(exercise)
+    what = exercise.add_mutually_exclusive_group(required=True)
+    what.add_argument("--stop", type=int, metavar="N", help="the stop with this number in `coach plan`")
+    what.add_argument("--worst", action="store_true", help="the stop that sounds worst if it rings on")
+    what.add_argument("--scale", action="store_true", help="the scale of the tune, up and down")
+    what.add_argument("--melody", action="store_true", help="the tune alone")
+    what.add_argument("--bass", action="store_true", help="the bass line alone")
+    exercise.add_argument("-o", "--out", type=Path, metavar="FILE", help="where to write it")
+    exercise.add_argument("--replace", action="store_true", help="write over a file that is there")
+
+
+def _add_level(parser: argparse.ArgumentParser) -> None:
+    levels = ("first-lesson", "intermediate", "concert")
+    parser.add_argument("--level", choices=levels, help="how much is asked for (default intermediate)")
+
+
+def _add_score(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("score", type=Path, metavar="SCORE", help="MusicXML (also .mxl) or a MIDI file")
+    _add_tuning(parser)
+
+
+def _add_tuning(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--tuning",
+        metavar="NAMES",
+        help='lowest string first, such as "D2 A2 D3 G3 B3 E4" (default: the score\'s)',
+    )
+    parser.add_argument("--capo", type=int, metavar="FRET", help="fret of the capo (default: the score's)")
+
+
+def _add_page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--headless", action="store_true", help="no window: print the summary")
+    parser.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
+    _add_look(parser)
+
+
+def _add_look(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--night", action="store_true", help="light ink on a dark page")
+    parser.add_argument("--size", type=_size, metavar="WxH", help="size of the window in pixels")
+    parser.add_argument("--distance", type=_distance, metavar="M", help="metres from the eye to the screen")
+    parser.add_argument("--screen", type=_screen, metavar="CM", help="height of the screen's picture")
+    parser.add_argument("--still", action="store_true", help="nothing slides: what sounds grows by the beat")
+    parser.add_argument(
+        "--text", type=_text, metavar="X", help="signs and words so many times larger, 1 to 2"
+    )
+
+
+def _distance(text: str) -> float:
+    value = float(text)
+    if not 0.3 <= value <= 30:
+        raise argparse.ArgumentTypeError("a distance lies between 0.3 and 30 metres")
+    return value
+
+
+def _screen(text: str) -> float:
+    value = float(text)
+    if not 5 <= value <= 1000:
+        raise argparse.ArgumentTypeError("a screen is between 5 and 1000 cm high")
+    return value
+
+
+def _text(text: str) -> float:
+    value = float(text)
+    if not 1 <= value <= 2:
+        raise argparse.ArgumentTypeError("text grows from 1 to 2 times")
+    return value
+
+
+def _speed(text: str) -> float:
+    value = float(text)
+    if not 0.05 <= value <= 100:
+        raise argparse.ArgumentTypeError("a speed lies between 0.05 and 100")
+    return value
+
+
+def _tolerance(text: str) -> float:
+    value = float(text)
+    if not 10 <= value <= 2000:
+        raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
+    return value
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 1 <= value <= 1000:
+        raise argparse.ArgumentTypeError("a tempo lies between 1 and 1000 beats a minute")
+    return value
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, _, height = text.lower().partition("x")
+    if not (
+        width.isdecimal() and height.isdecimal() and 320 <= int(width) <= 7680 and 240 <= int(height) <= 4320
+    ):
+        raise argparse.ArgumentTypeError("give a size such as 1280x720")
+    return int(width), int(height)

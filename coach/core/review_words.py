@@ -1,0 +1,83 @@
+"""What is said when looking back: one bar to true time, all passes together, two passes side by side."""
+
+from __future__ import annotations
+
+from coach.core.verdicts import Damping, Stroke
+
+# One bar to true time (core.lanes): the exact figures.
+BEAT_PLACE = "Beat {beat}"
+BAR_BEAT_PLACE = "Bar {bar}, beat {beat}"
+EXACT_ENDS = {
+    Damping.CLEAN: "{place}: the {tone} on string {string} stopped in time ({signed}).",
+    Damping.LATE: "{place}: the {tone} on string {string} stopped {amount} late.",
+    Damping.RINGING: "{place}: the {tone} on string {string} rang on for {amount}.",
+    Damping.CUT: "{place}: the {tone} on string {string} stopped {amount} too soon.",
+    Damping.FADED: "{place}: the {tone} on string {string} died away by itself.",
+}
+EXACT_TO_THE_END = "{place}: the {tone} on string {string} rang on to the end."
+EXACT_STROKES = {
+    Stroke.WRONG: "{place}: {played} was played, {tone} is written.",
+    Stroke.MISSING: "{place}: the {tone} was left out.",
+    Stroke.EXTRA: "An extra {played} came {at} after the first beat.",
+}
+EXACT_NOTHING = "Nothing is to be mended in this bar."
+EXACT_STRAY = "String {string} rang for {amount}, and nobody asked for it."
+EXACT_STRAY_ON = "String {string} rang on, and nobody asked for it."
+# All passes laid over one another (core.stop_counts).
+OFTEN_PASSES = "Bar {bar}, beat {beat}, string {string} fails most: in {failed} of {asked} passes."
+OFTEN_TIMES = "Bar {bar}, beat {beat}, string {string} fails most: {failed} of {asked} times."
+OFTEN_ONCE = "Bar {bar}, beat {beat}, string {string} failed the one time it was played."
+OFTEN_EACH = "{count} stops failed, each of them once."
+OFTEN_NONE = "No stop failed."
+# Two passes beside one another (core.comparison).
+STOP_MENDED = {
+    Damping.LATE: "{place}: the {tone} on string {string} stops in time now (was {was}).",
+    Damping.RINGING: "{place}: the {tone} on string {string} stops in time now (rang on before).",
+    Damping.CUT: "{place}: the {tone} on string {string} sounds its full length now (was {was}).",
+}
+STOP_STILL = {
+    Damping.LATE: "{place}: the {tone} on string {string} still stops late ({now}, was {was}).",
+    Damping.RINGING: "{place}: the {tone} on string {string} still rings on.",
+    Damping.CUT: "{place}: the {tone} on string {string} is still cut short ({now}, was {was}).",
+}
+STOP_OTHERWISE = "{place}: the {tone} on string {string} {before} before, {after} now."
+STOP_BEFORE = {Damping.LATE: "stopped late", Damping.RINGING: "rang on", Damping.CUT: "was cut short"}
+STOP_NOW = {Damping.LATE: "stops late ({now})", Damping.RINGING: "rings on", Damping.CUT: "is cut short"}
+STILL_SHORT = {
+    Damping.LATE: "bar {bar} still stops late",
+    Damping.RINGING: "bar {bar} still rings on",
+    Damping.CUT: "bar {bar} is still cut short",
+}
+STILL_WRONG = "the notes of bar {bar} are still not right"
+STILL_STRAY = "string {string} still rings unasked in bar {bar}"
+STROKE_WAS = {Stroke.WRONG: "was another note", Stroke.MISSING: "was left out"}
+NOW_RIGHT = "{place}: the {tone} is right now ({was})."
+NOW_ALL_RIGHT = "{place}: the notes are right now (one {was})."
+NO_EXTRA = "bar {bar}: no extra note any more."
+NO_STRAY = "bar {bar}: string {string} is quiet now."
+COMPARE_MENDED = "{faults} mended"
+COMPARE_NEW = "{faults}"
+COMPARE_ONE_MORE = ", and {count} more stays"
+COMPARE_MORE = ", and {count} more stay"
+COMPARE_SAME = "Nothing is mended yet: {still}."
+COMPARE_CLEAN = "Nothing went wrong in either, as far as both came by."
+COMPARE_APART = "The two passes have no bar in common."
+
+
+def compared_stop(
+    was: Damping, now: Damping, *, place: str, tone: str, string: int, was_amount: str, now_amount: str
+) -> str:
+    """Return how one stop changed between two passes of which one at least was faulty there."""
+    if now is Damping.CLEAN:
+        text = STOP_MENDED.get(was, "")
+    else:
+        text = STOP_STILL[now] if was is now else STOP_OTHERWISE
+    return text.format(
+        place=place,
+        tone=tone,
+        string=string,
+        was=was_amount,
+        now=now_amount,
+        before=STOP_BEFORE.get(was, ""),
+        after=STOP_NOW[now].format(now=now_amount) if now in STOP_NOW else "",
+    )

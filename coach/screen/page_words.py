@@ -1,0 +1,48 @@
+"""Every sentence of the playing, reviewing and studio windows, in one place, ready to translate."""
+
+from __future__ import annotations
+
+HELP_TITLE = "Keys and marks"
+PLAY_KEYS = (
+    ("→   pedal forward", "show less of the marks while playing, then all again"),
+    ("←   pedal back", "twice: end, and see how it went"),
+    ("l", "lamp: day or night paper"),
+    ("f", "full screen"),
+    ("h", "this sheet"),
+    ("Esc", "end, then leave"),
+)
+REVIEW_KEYS = (
+    ("space", "play, pause"),
+    ("→  ←   pedal", "next bar, bar before"),
+    ("n  b", "next fault, fault before"),
+    ("↑  ↓", "faster, slower"),
+    ("p  o", "next pass, pass before"),
+    ("c", "another pass to compare with"),
+    ("1 … 6", "the leaves at the foot"),
+    ("r", "from the start"),
+    ("mouse", "the ruler: go there; a leaf: show it"),
+    ("l  f  h", "lamp, full screen, this sheet"),
+    ("Esc", "leave"),
+)
+STUDIO_KEYS = (
+    ("space   pedal forward", "freeze the page, go on"),
+    ("p   pedal back", "the plan alone: what is to be stopped"),
+    ("v", "hide the verdicts, show them"),
+    ("s", "the next stop alone, large"),
+    ("c", "beside the take brought along"),
+    ("l  f  h", "lamp, full screen, this sheet"),
+    ("Esc", "end, then leave"),
+)
+MARK_LINES = (
+    ("clean", "stopped where it is written"),
+    ("late", "rang on past the stop, by so much"),
+    ("ringing", "still ringing"),
+    ("cut", "stopped too soon"),
+    ("faded", "died away by itself"),
+    ("free", "may ring"),
+    ("missed", "the bass was not played"),
+    ("stray", "a string nobody asked for"),
+)
+GREY_NOTE = "grey pencil: not yet settled"
+BAR_BEAT = "bar {bar}, beat {beat}"
+LEAVES = ("page", "one bar", "all passes", "two passes", "drift", "in words")  # the keys 1 to 6
