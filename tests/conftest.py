@@ -7,6 +7,14 @@ import pytest
 from tests.harness import JackServer, missing, xvfb
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--rewrite-pictures",
+        action="store_true",
+        help="write the reference pictures of tests/test_pictures.py anew: look at each one",
+    )
+
+
 @pytest.fixture
 def jack() -> Iterator[JackServer]:
     """A running JACK server of our own."""

@@ -170,6 +170,7 @@ def until(true: Callable[[], bool], timeout_s: float = 20.0) -> bool:
 
 # --- a program in a window, met from outside ----------------------------------------------------------
 
+STEADY_LOOKS = 5  # 0.02 s and more apart; what moves is drawn every 0.016 s
 Picture = NDArray[np.uint32]  # shape (height, width), one number 0xRRGGBB a pixel
 
 
@@ -292,6 +293,20 @@ class Program:
         """Wait until the screen is another than before; return it."""
         assert self.comes(lambda shown: not np.array_equal(shown, before), timeout_s), "nothing changed"
         return self.shown
+
+    def steady(self, timeout_s: float = 20.0) -> Picture:
+        """Wait until the screen stands still for a few frames; return what it shows."""
+        last, seen = self.shown, 0
+
+        def stands() -> bool:
+            nonlocal last, seen
+            now = self.shown
+            seen = seen + 1 if np.array_equal(now, last) else 0
+            last = now
+            return seen >= STEADY_LOOKS
+
+        assert until(stands, timeout_s), "it never stood still"
+        return last
 
     def leave(self, *keys: str) -> str:
         """Press keys that end the program; return what it has said by then."""

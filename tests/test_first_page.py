@@ -106,6 +106,13 @@ def test_each_column_keeps_to_its_half(size):
 
 
 @pytest.mark.parametrize("size", SIZES)
+def test_no_word_of_what_to_practise_is_lost(size):
+    made = model("few")
+    page = lay_out(made, Sizes.of(*size), measured)
+    assert " ".join(line.text for line in page.lines if line.hand) == made.today
+
+
+@pytest.mark.parametrize("size", SIZES)
 def test_what_can_be_done_with_a_score_and_one_channel_are_told_whole(size):
     page = lay_out(model("one channel"), Sizes.of(*size), measured)
     texts = [line.text for line in page.lines]

@@ -13,24 +13,27 @@ from pathlib import Path
 from coach.app.first_strings import SoundingStrings
 from coach.app.first_today import next_step, print_marked
 from coach.app.look import Look
+from coach.app.pedal import PedalReader, own_port, pedal_of
 from coach.app.piece import find_score, open_piece
-from coach.app.play import Asked, run_play
+from coach.app.play import Asked, guitar_in, run_play
 from coach.app.review import Shown, run_review
+from coach.app.studio import run_studio
 from coach.core.errors import CoachError
+from coach.core.pedal import BACK, FORWARD, Pedal
 from coach.core.profile import Profile
 from coach.devices.messages import Finished, Heard, PortState
-from coach.devices.midi_in import MidiIn
-from coach.devices.ports import list_ports
+from coach.devices.ports import list_ports, same_device
 from coach.files import desktop_entry
 from coach.files.settings import Settings, load_settings, takes_folder
 from coach.files.shelf import Shelf, Shelved, included_scores, is_take, kept_take, read_shelf, recent_takes
 from coach.screen import first_words as said
 from coach.screen.display import icon_png
-from coach.screen.first_model import Act, Choice, Column, Entry, FirstModel
+from coach.screen.first_model import Act, Choice, Column, Entry, FirstModel, Key
 from coach.screen.first_page import Done, FirstPage
 
 CALM_MS = 250  # so that Ctrl-C in the terminal is heard
 ICON_PIXELS = 256
+PEDAL_KEYS = {FORWARD: Key.NEXT, BACK: Key.OPEN}
 
 
 def run_first(
@@ -70,6 +73,13 @@ class _Answer:
     today: tuple[str, str] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Press:
+    """The foot switch was pressed."""
+
+    switch: str  # FORWARD or BACK
+
+
 class First:
     """What the first page does, apart from showing it."""
 
@@ -77,9 +87,10 @@ class First:
         self.settings, self.shelf = settings, shelf
         self.model = FirstModel()
         self.model.message = " ".join((*settings.notices, *shelf.notices))
-        self._inbox: queue.SimpleQueue[Heard | PortState | Finished | _Answer] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[Heard | PortState | Finished | _Press | _Answer] = queue.SimpleQueue()
         self._wake: Callable[[], None] = lambda: None
         self._strings = SoundingStrings(Profile())
+        self._pedal: Pedal | None = None  # a foot switch that comes by the guitar's port
         self._included: list[Shelved] = []
         self._advised: Path | None = None  # the take that today's advice comes from
         self._printing = False
@@ -128,7 +139,7 @@ class First:
 
         threading.Thread(target=run, daemon=True).start()
 
-    def _put(self, message: Heard | PortState | Finished | _Answer) -> None:
+    def _put(self, message: Heard | PortState | Finished | _Press | _Answer) -> None:
         """Take a message on any thread."""
         self._inbox.put(message)
         self._wake()
@@ -138,31 +149,32 @@ class First:
     def sit(self, page: FirstPage) -> Choice | None:
         """Show the page until something elsewhere is chosen; None when the page is left."""
         self._wake = page.wake
-        source = self._listen()
+        ears = self._listen()
         try:
+            doings = self._drain()
             while True:
-                self._drain()
-                page.show()
-                for done in page.wait(CALM_MS):
+                for done in doings:
                     choice = self._take(done)
                     if done.closed or (choice is not None and choice.act is Act.LEAVE):
                         return None
                     if choice is None:
                         continue
                     if choice.act is Act.OTHER_PORT:
-                        source.close()
+                        ears.close()
                         self._other_port()
-                        source = self._listen()
+                        ears = self._listen()
                     elif choice.act is Act.PREPARE and choice.entry is not None:
                         self._print(choice.entry)
                     else:
                         return choice
+                page.show()
+                doings = [*page.wait(CALM_MS), *self._drain()]
         except KeyboardInterrupt:
             return None
         finally:
             self._wake = lambda: None
-            source.close()
-            self._drain()
+            ears.close()
+            self._drain()  # a press that comes too late does nothing
             self.model.hear_port("", "")
 
     def _take(self, done: Done) -> Choice | None:
@@ -204,22 +216,28 @@ class First:
 
     # --- the guitar -----------------------------------------------------------------------------
 
-    def _listen(self) -> MidiIn:
-        self._strings = SoundingStrings(Profile())
-        source = MidiIn(None, self._put, remembered=self.settings.last_port or None)
-        source.start()
-        return source
+    def _listen(self) -> contextlib.ExitStack:
+        """Hear the guitar, and the foot switch by whichever port it comes, until this is closed."""
+        self._strings, self._pedal = SoundingStrings(Profile()), pedal_of(self.settings)
+        reader = PedalReader(self.settings, lambda switch: self._put(_Press(switch)))
+        ears = contextlib.ExitStack()
+        ears.enter_context(guitar_in(None, self._put, self.settings))
+        ears.callback(reader.close)
+        reader.start()
+        return ears
 
     def _other_port(self) -> None:
-        """Remember the port after the one that is remembered, so that it is listened at."""
+        """Remember the port after the one that is remembered, so that it is listened at; never the pedal's."""
         try:
-            names = [port.name for port in list_ports() if not port.loops_back]
+            there = [port.name for port in list_ports() if not port.loops_back]
         except CoachError as fault:
             self.model.message = said.fault_words(fault)
             return
         self.model.hear_port("", "")
+        pedals = own_port(self.settings) or ""
+        names = [name for name in there if not same_device(name, pedals)]
         if not names:
-            self.model.message = said.NO_PORTS
+            self.model.message = said.ONLY_PEDAL.format(name=pedals) if there else said.NO_PORTS
             return
         now = self.settings.last_port
         chosen = names[(names.index(now) + 1) % len(names)] if now in names else names[0]
@@ -228,17 +246,19 @@ class First:
             self.settings.save()
         self.model.message = (said.LISTENING if len(names) > 1 else said.ONE_PORT).format(name=chosen)
 
-    def _drain(self) -> None:
-        """Take in what was heard and what was done beside the page."""
+    def _drain(self) -> list[Done]:
+        """Take in what was heard and what was done beside the page; return the pedal's presses as keys."""
+        pressed: list[Done] = []
         while True:
             try:
                 message = self._inbox.get_nowait()
             except queue.Empty:
-                return
+                return pressed
             match message:
                 case Heard():
-                    self._strings.hear(message.data)
-                    self._light()
+                    pressed += self._hear(message)
+                case _Press():
+                    pressed.append(Done(PEDAL_KEYS[message.switch]))
                 case PortState():
                     self._strings.clear()
                     self.model.hear_port(message.state, message.text)
@@ -247,11 +267,21 @@ class First:
                 case _Answer():
                     self.model.message = message.message
 
+    def _hear(self, message: Heard) -> list[Done]:
+        """Take in what came by the guitar's port; return the presses in it."""
+        pedal = self._pedal
+        if pedal is None or not pedal.owns(message.data):  # a switch that sends notes is no string
+            self._strings.hear(message.data)
+            self._light()
+        presses = pedal.hear(message.stamp_ns // 1000, message.data) if pedal else ()
+        return [Done(PEDAL_KEYS[press.switch]) for press in presses]
+
     def _light(self) -> None:
-        """Show on the page which strings sound."""
+        """Show on the page which strings sound, or that nobody can know."""
         sounding = self._strings.sounding
-        for string in sounding ^ self.model.sounding:
+        for string in range(1, self.model.strings + 1):
             self.model.hear(string, string in sounding)
+        self.model.one_channel = self._strings.one_channel
 
     # --- elsewhere ------------------------------------------------------------------------------
 
@@ -263,6 +293,8 @@ class First:
         try:
             if choice.act is Act.PLAY:
                 self._play(entry, night=night, size=size)
+            elif choice.act is Act.STUDIO:
+                self._studio(entry, night=night)
             elif choice.act is Act.LOOK_BACK:
                 self._look_back(entry, night=night, size=size)
         except CoachError as fault:
@@ -271,6 +303,10 @@ class First:
     def _play(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
         asked = Asked(look=Look(night=night, size=size))
         run_play(open_piece(entry.path), asked, settings=self.settings)
+
+    def _studio(self, entry: Entry, *, night: bool) -> None:
+        asked = Asked(look=Look(night=night))  # no size: it fills the screen that a class looks at
+        run_studio(open_piece(entry.path), asked, settings=self.settings, take=None)
 
     def _look_back(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
         near = [entry.path.parent, entry.path.parent.parent / "scores", *self._near()]

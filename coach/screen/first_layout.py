@@ -28,6 +28,7 @@ ROW = 37.0
 BELOW = 29.0  # from a title to what stands under it
 PAIR = 64.0  # from a title with something under it to the next
 GAP = 44.0  # between the columns
+HEAD_SPACING = 1.5  # as below, of how the guitar stands
 LINE = 1.62  # of a paragraph, in heights of its capitals
 FOOT_LINE = 17.0
 KEY_GAP, KEYS_GAP = 0.6, 1.7  # after a key, after its word; in heights of its capitals
@@ -70,11 +71,11 @@ class _Hand:
         self.page.lines.append(line)
         return line
 
-    def cut(self, text: str, height: float, room: float) -> str:
+    def cut(self, text: str, height: float, room: float, hand: bool = False) -> str:
         """Return as much of a text as fits, an ellipsis at its end where it is not all."""
-        if self.width(text, height) <= room:
+        if self.width(text, height, hand) <= room:
             return text
-        while text and self.width(text + "…", height) > room:
+        while text and self.width(text + "…", height, hand) > room:
             text = text[:-1]
         return text.rstrip() + "…"
 
@@ -89,7 +90,7 @@ class _Hand:
                 line = word
             else:
                 line = longer
-        return [self.cut(one, height, room) for one in (*lines, line) if one]
+        return [self.cut(one, height, room, hand) for one in (*lines, line) if one]
 
     def place(self, box: tuple[float, float, float, float], spot: Spot) -> None:
         self.page.places.append(Place(box, spot))
@@ -133,9 +134,9 @@ def _head(hand: _Hand, model: FirstModel) -> None:
         height = px(ORDINARY)
         lines = hand.wrapped(model.port_words, height, room)
         lines = [*lines[:1], hand.cut(" ".join(lines[1:]), height, room)]
-    top = y - (len(lines) - 1) * height * LINE / 2
+    top = y - (len(lines) - 1) * (height * HEAD_SPACING / 2 + px(1.0))  # what hangs below stays off the rule
     for i, text in enumerate(lines):
-        hand.write(text, hand.edge, top + i * height * LINE, height)
+        hand.write(text, hand.edge, top + i * height * HEAD_SPACING, height)
     rule = px(RULE)
     hand.page.strokes.append(Stroke((hand.edge, rule), (sizes.width - hand.edge, rule), px(1.0), "rule"))
 
