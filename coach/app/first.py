@@ -227,7 +227,7 @@ class First:
         return ears
 
     def _other_port(self) -> None:
-        """Remember the port after the one that is remembered, so that it is listened at; never the pedal's."""
+        """Remember the port after the remembered one, never the pedal's, so that it is listened at."""
         try:
             there = [port.name for port in list_ports() if not port.loops_back]
         except CoachError as fault:

@@ -18,14 +18,14 @@ import pygame
 from coach.core import words
 from coach.screen import lettering
 from coach.screen.often import block
+from coach.screen.page_words import AHEAD, BEHIND, IN_TIME
+from coach.screen.page_words import NO_DRIFT as NOTHING
+from coach.screen.page_words import OTHER_PASSES as OTHERS
 from coach.screen.pencil import Patch, Point, Sheet
 from coach.screen.ruler import BAR_STEPS
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
-AHEAD, BEHIND, IN_TIME = "ahead", "behind", "in time"
-OTHERS = "the others"
-NOTHING = "No pass is long enough to tell how the time ran."
 # Heights in minutes of arc.
 NUMBERS = 25.0
 SENTENCE = 34.0

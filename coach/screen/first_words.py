@@ -28,8 +28,8 @@ NO_PORTS = "No MIDI port is there: plug in the guitar's converter and switch it 
 LISTENING = "Listening at {name}: pluck the strings, and press g again if none answers."
 ONE_PORT = "There is no other port for the guitar than {name}."
 ONLY_PEDAL = (
-    "Only {name} is there, which was learnt as the pedal's own: switch the guitar's converter on. If the pedal "
-    "is plugged into it, learn the pedal again and pluck some strings meanwhile."
+    "Only {name} is there, which was learnt as the pedal's own: switch the guitar's converter on. If the "
+    "pedal is plugged into it, learn the pedal again and pluck some strings meanwhile."
 )
 SCORE_ADDED = "“{title}” stands among the scores now."
 DROP_SCORE = "drop the score it was played from on this page, then look back again"

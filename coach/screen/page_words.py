@@ -46,3 +46,19 @@ MARK_LINES = (
 GREY_NOTE = "grey pencil: not yet settled"
 BAR_BEAT = "bar {bar}, beat {beat}"
 LEAVES = ("page", "one bar", "all passes", "two passes", "drift", "in words")  # the keys 1 to 6
+LEAF = "{number} {name}"  # a leaf's key and name
+
+# The window itself.
+UNTITLED = "coach"
+CAPTION = "{title} – {said}"
+NO_WINDOW_REMEDY = "start it from a desktop, or do without the window"
+NO_REVIEW_REMEDY = "start it from a desktop, or do without --window"
+
+# The leaf with one bar to true time.
+BAR_HEADING = "bar {bar}, pass {number}, to true time"
+MS_UNIT = "ms"
+
+# The leaf with the drift; it is said in words too.
+AHEAD, IN_TIME, BEHIND = "ahead", "in time", "behind"
+OTHER_PASSES = "the others"
+NO_DRIFT = "No pass is long enough to tell how the time ran."

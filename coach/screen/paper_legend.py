@@ -10,16 +10,13 @@ from coach.core.words import WAY_NAME, WAY_SHORT
 from coach.screen.paper_ink import Ink, Letters, letters, line, sign
 from coach.screen.paper_marks import DAMP, QUIET_GREY, UNDERLINE_MM, Mark
 from coach.screen.paper_type import EM, NOTES, POINT, face
+from coach.screen.paper_words import GRADES, MAY_RING, ON_CHANGE, RINGING_ON, STOP_HERE
 
 SIZE = 8 * POINT
 LEADING = 1.3
 APART = 5.0  # mm between two explanations
 DAMP_MM = 2.2
-STOP_WORDS = "stop the circled string here"
-CLASH_INTRO = "ringing on would"
-CLASH_VERBS = {Clash.HIGH: "clash", Clash.MIDDLE: "muddy", Clash.LOW: "blend"}
-RING_WORDS = "arc after a note: may ring on"
-CHANGE_WORDS = "fingers, letters and ways are written where they change"
+GRADE_APART = 1.6  # mm
 
 Item = tuple[list[Ink], float]  # its ink from the origin, and its width
 
@@ -37,9 +34,9 @@ def legend_lines(marks: Sequence[Mark], stops: Sequence[Stop], width: float) -> 
     if grades:
         rest.append(_grades(grades))
     if any(one.kind == "ring" for one in marks):
-        rest.append(_item(letters(RING_WORDS, SIZE, grey=QUIET_GREY)))
+        rest.append(_item(letters(MAY_RING, SIZE, grey=QUIET_GREY)))
     if any(one.kind in ("finger", "pluck", "stop") for one in marks):
-        rest.append(_item(letters(CHANGE_WORDS, SIZE, grey=QUIET_GREY)))
+        rest.append(_item(letters(ON_CHANGE, SIZE, grey=QUIET_GREY)))
     first = [_damp(), *ways] if here else []
     if _width([*first, *rest]) <= width:
         return [_joined([*first, *rest])] if first or rest else []
@@ -59,23 +56,33 @@ def _damp() -> Item:
     box = face(NOTES).glyph(DAMP).bounds
     assert box is not None
     drawn = sign(DAMP, DAMP_MM / (box.right - box.left) * EM).moved(0, 0.25)
-    words, width = letters(STOP_WORDS, SIZE, grey=QUIET_GREY)
+    words, width = letters(STOP_HERE, SIZE, grey=QUIET_GREY)
     return [drawn, words.moved(DAMP_MM + 1.0, 0)], DAMP_MM + 1.0 + width
 
 
 def _grades(grades: set[Clash]) -> Item:
-    intro, at = letters(CLASH_INTRO, SIZE, grey=QUIET_GREY)
-    ink: list[Ink] = [intro]
-    for grade, verb in CLASH_VERBS.items():
-        if grade not in grades:
-            continue
-        at += 1.6
+    ink: list[Ink] = []
+    at = 0.0
+
+    def word(text: str, grade: Clash | None = None) -> None:
+        nonlocal at
+        at += GRADE_APART if ink else 0.0
         heavy = grade is Clash.HIGH
-        run, width = letters(verb, SIZE, bold=heavy, grey=QUIET_GREY if grade is Clash.LOW else 0.0)
+        grey = QUIET_GREY if grade in (None, Clash.LOW) else 0.0
+        run, width = letters(text, SIZE, bold=heavy, grey=grey)
         ink.append(run.moved(at, 0))
         if heavy:
             ink.append(line(at, 0.75, at + width, 0.75, UNDERLINE_MM))
         at += width
+
+    before, after = (text.strip() for text in RINGING_ON.split("{grades}"))
+    if before:
+        word(before)
+    for grade, verb in GRADES.items():
+        if grade in grades:
+            word(verb, grade)
+    if after:
+        word(after)
     return ink, at
 
 

@@ -20,7 +20,6 @@ from coach.screen.paper_room import Room
 AIR = 0.45  # mm of blank around a mark
 STEP = 0.2  # mm by which a mark moves on in search of room
 FARTHEST = 60.0  # mm
-FAR_ENOUGH = "there is always room far enough from the staff"
 FROM_DYNAMICS = 0.8, 2.0  # mm of blank under and beside a dynamic, which a letter must not be read into
 LINE_STEP = 0.6  # mm between the lines of a chord's column
 TO_DIGIT = 0.5  # mm between a string's number and the finger beside it
@@ -62,7 +61,7 @@ class NoteMarks:
             if self.room.free(tried.rect.grown(AIR)):
                 self._put(tried)
                 return
-        raise AssertionError(FAR_ENOUGH)
+        raise _no_room()
 
     def _rings(self) -> None:
         for note in self.facts.rings:
@@ -127,7 +126,7 @@ class NoteMarks:
                 for one in column:
                     self._put(one.moved(aside, -step * STEP))
                 return
-        raise AssertionError(FAR_ENOUGH)
+        raise _no_room()
 
     def _at_notes(self, wanted: Sequence[Mark]) -> None:
         """Put marks that are about notes in the columns of their heads, the inner notes first."""
@@ -139,3 +138,8 @@ class NoteMarks:
                 top = min(box.top, 0.0) - AIR - tall if up else max(box.bottom, self.floor) + AIR
                 left = min(max(box.middle - wide / 2, 0.0), self.system.width - wide)
                 self._column(one.moved(left - one.rect.left, top - one.rect.top), up)
+
+
+def _no_room() -> AssertionError:
+    """Return a bug of ours: what is moved far enough always has room."""
+    return AssertionError("there is always room far enough from the staff")

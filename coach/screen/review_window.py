@@ -19,6 +19,7 @@ from coach.screen.keys import REVIEW_KEYS, Action, action_of
 from coach.screen.often import OftenPainter
 from coach.screen.page import Page
 from coach.screen.page_area import PageArea, Pages
+from coach.screen.page_words import CAPTION, LEAF, NO_REVIEW_REMEDY, UNTITLED
 from coach.screen.page_words import LEAVES as LEAF_NAMES
 from coach.screen.page_words import REVIEW_KEYS as KEY_LINES
 from coach.screen.pencil import Sheet
@@ -29,7 +30,6 @@ from coach.screen.stage import Stage
 from coach.screen.stamps import Stamp, paint, placed
 from coach.screen.theme import DAY, NIGHT, Palette, Reading, Sizes
 
-REMEDY = "start it from a desktop, or do without --window"
 DESK = Reading(distance_m=1.2)  # at the table, the guitar still on the knee
 DRIFT_SAID_MS = 35.0
 BAR_SHARE = 0.24  # of the leaf's height: the engraved bar over its strings
@@ -85,7 +85,7 @@ class ReviewWindow:
         """
         self.score, self.title = score, score.title if title is None else title
         self.night, self._reading, self._ruler = night, reading, ruler
-        self.stage = Stage(self.title or "coach", REMEDY, size=size, offscreen=offscreen)
+        self.stage = Stage(self.title or UNTITLED, NO_REVIEW_REMEDY, size=size, offscreen=offscreen)
         if not offscreen:
             pygame.event.set_allowed([pygame.MOUSEMOTION])
         self._pages = Pages(
@@ -138,7 +138,7 @@ class ReviewWindow:
 
     def say(self, words: str) -> None:
         """Tell a sentence to whoever does not see the window: it becomes part of its caption."""
-        self.stage.say(f"{self.title} – {words}" if words else self.title or "coach")
+        self.stage.say(CAPTION.format(title=self.title, said=words) if words else self.title or UNTITLED)
 
     def _show_leaf(self, scene: Scene) -> list[pygame.Rect] | None:
         """Draw the leaf; return the rectangles that changed, None where all of it did."""
@@ -306,4 +306,4 @@ class ReviewWindow:
 
 
 def _leaf_name(number: int) -> str:
-    return f"{number} {LEAF_NAMES[number - 1]}"
+    return LEAF.format(number=number, name=LEAF_NAMES[number - 1])

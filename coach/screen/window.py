@@ -18,13 +18,12 @@ from coach.screen.engraving import Engraver
 from coach.screen.keys import KEYS, Action, action_of
 from coach.screen.page import Page
 from coach.screen.page_area import PageArea, Pages
-from coach.screen.page_words import PLAY_KEYS
+from coach.screen.page_words import CAPTION, NO_WINDOW_REMEDY, PLAY_KEYS, UNTITLED
 from coach.screen.sheets import help_sheet, summary_sheet
 from coach.screen.stage import Stage
 from coach.screen.theme import DAY, NIGHT, USUAL_READING, Palette, Reading, Sizes
 
 __all__ = ["Action", "UserEvent", "Window"]
-REMEDY = "start it from a desktop, or do without the window"
 Overlay = Callable[[Sizes, Palette], pygame.Surface]  # draws a whole sheet
 
 
@@ -65,8 +64,8 @@ class Window:
         self._palettes, self.night, self._keys = palettes, night, keys
         self._help: Overlay = lambda sizes, palette: help_sheet(sizes, palette, key_lines)
         self.stage = Stage(
-            self.title or "coach",
-            REMEDY,
+            self.title or UNTITLED,
+            NO_WINDOW_REMEDY,
             size=size,
             fullscreen=fullscreen,
             offscreen=offscreen,
@@ -159,7 +158,7 @@ class Window:
 
     def say(self, words: str) -> None:
         """Tell a sentence to whoever does not see the page: it becomes part of the window's caption."""
-        self.stage.say(f"{self.title} – {words}" if words else self.title or "coach")
+        self.stage.say(CAPTION.format(title=self.title, said=words) if words else self.title or UNTITLED)
 
     def screenshot(self, path: Path) -> None:
         """Write what the window shows as a PNG.  Raises CoachError where it cannot be written."""
