@@ -227,6 +227,11 @@ class Display:
         )
         return done.stdout.strip()
 
+    def size_of(self, window: str) -> tuple[int, int]:
+        """Return a window's width and height."""
+        told = dict(line.split("=") for line in self.ask("getwindowgeometry", "--shell", window).split())
+        return int(told.get("WIDTH", 0)), int(told.get("HEIGHT", 0))
+
 
 class Program:
     """``coach`` in a process and a window of its own, at the upper left of a display."""
@@ -257,10 +262,13 @@ class Program:
             return bool(self.window)
 
         assert until(found, 30), self.said
-        # The pointer goes where no window of ours is (on the last pixel a full one has but its tip).
-        ask("windowmove", "--sync", self.window, "0", "0")
-        ask("mousemove", "99999", "99999")
+        self.to_corner()
+        ask("mousemove", "99999", "99999")  # of a pointer in the far corner only the tip is seen
         ask("windowfocus", "--sync", self.window)
+
+    def to_corner(self) -> None:
+        """Put the window into the upper left corner: without a window manager SDL puts it in the middle."""
+        self.display.ask("windowmove", self.window, "0", "0")
 
     @property
     def said(self) -> str:
@@ -285,9 +293,23 @@ class Program:
         self.size = width, height
         self.display.ask("windowsize", "--sync", self.window, str(width), str(height))
 
-    def comes(self, true: Callable[[Picture], bool], timeout_s: float = 20.0) -> bool:
-        """Return whether the screen came to be as looked for, within the time."""
-        return until(lambda: true(self.shown), timeout_s)
+    def comes(self, true: Callable[[Picture], bool], timeout_s: float = 20.0, *, fetch: bool = False) -> bool:
+        """Return whether the screen came to be as looked for, within the time.
+
+        ``fetch``: put the window back into its corner as long as it is looked at.
+        """
+
+        def found() -> bool:
+            if fetch:
+                self.to_corner()
+            return true(self.shown)
+
+        return until(found, timeout_s)
+
+    def turned(self, width: int, height: int) -> None:
+        """Expect another size, and the window wherever SDL puts it without a window manager."""
+        assert until(lambda: self.display.size_of(self.window) == (width, height)), (width, height)
+        self.size = width, height
 
     def changes(self, before: Picture, timeout_s: float = 20.0) -> Picture:
         """Wait until the screen is another than before; return it."""

@@ -13,10 +13,10 @@ from coach.core.pitch import STANDARD
 from coach.core.session import Session
 from coach.core.shapes import Foot, View
 from coach.core.view import Viewer
+from coach.core.view_words import NO_STOP, UNSURE
 from coach.screen import card as card_module
 from coach.screen import lettering
-from coach.screen.card import NO_STOP, Card, card_of, draw_card
-from coach.screen.foot import UNSURE
+from coach.screen.card import Card, card_of, draw_card
 from coach.screen.theme import BOARD_NIGHT, DAY, Colour, Palette, Reading, Sizes
 from tests.scores import piece
 from tests.views import blank_view

@@ -1,8 +1,7 @@
-"""A learnt foot switch on the first page, by a port of its own or by the guitar's; one channel for all strings."""
+"""A learnt foot switch on the first page, by its own port or the guitar's; one channel for all strings."""
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 
 import mido
@@ -15,13 +14,21 @@ from coach.core.pedal import Switch
 from coach.devices.messages import Heard, PortState
 from coach.devices.ports import Port
 from coach.files.settings import Settings, load_settings
-from coach.files.shelf import included_scores, read_shelf
+from coach.files.shelf import included_scores
 from coach.screen.first_model import Act, Column, Key
 from coach.screen.first_page import Done
 from tests.harness import sending, until
 from tests.test_first_window import (
-    SIZE, asked, desk, first_page, home, needs_x, press, said, window,
-)  # fmt: skip
+    SIZE,
+    asked,
+    desk,
+    first_page,
+    home,
+    needs_x,
+    press,
+    said,
+    window,
+)
 
 __all__ = ["desk", "home"]  # fixtures
 
@@ -76,27 +83,31 @@ def test_two_switches_choose_and_open(jack, x_display, home, sender):
 
 
 @needs_x
-def test_the_pedals_port_is_not_taken_for_the_guitar_nor_remembered(jack, x_display, home):
+def test_the_guitar_is_waited_for_while_only_the_pedals_port_is_there(jack, x_display, home):
     config = home / "XDG_CONFIG_HOME" / "coach"
     learn(load_settings(config), "steps:out", "").save()
-    # The back switch opens a score, where the pedal's port is the only one there; 60 s keep it there.
+    # The back switch opens a score; a minute keeps the pedal's port there, the only one until then.
     presses = write(home / "presses.mid", (0.2, cc(65, 127)), (0.4, cc(65, 0)), (60.0, cc(99, 0)))
+    plucked = write(home / "plucked.mid", (0.1, bytes([0x94, 45, 90])), (0.5, bytes([0x94, 45, 0])))
     env = {**jack.env, "DISPLAY": x_display, "SDL_VIDEODRIVER": "x11"}
     with first_page(home, env) as coach:
         window(env, "coach", home)
         with sending("steps", presses, jack.env):
             play = window(env, included_scores()[0].title, home)
+            with sending("guitar", plucked, jack.env) as guitar:
+                assert guitar.wait(30) == 0, said(home)  # it ends once somebody has listened
+            press(env, play, "Escape")  # the summary
             press(env, play, "Escape")
             page = window(env, "coach", home)
-            press(env, page, "g", "Escape", "Escape")  # another port: there is none; the message; the page
+            press(env, page, "Escape")
             assert coach.wait(30) == 0, said(home)
-    assert load_settings(config).last_port == ""
+    assert load_settings(config).last_port == "guitar:out"
     assert "Traceback" not in said(home)
 
 
 @needs_x
-def test_s_opens_the_studio_on_the_whole_screen_and_comes_back(x_display, home):
-    env = {"DISPLAY": x_display, "SDL_VIDEODRIVER": "x11", "JACK_NO_START_SERVER": "1"}
+def test_s_opens_the_studio_on_the_whole_screen_and_comes_back(jack, x_display, home):
+    env = {**jack.env, "DISPLAY": x_display, "SDL_VIDEODRIVER": "x11"}
     with first_page(home, env) as coach:
         press(env, window(env, "coach", home), "s")
         studio = window(env, included_scores()[0].title, home)
@@ -189,5 +200,5 @@ def test_the_studio_is_asked_for_the_score_in_the_pages_light(desk, monkeypatch)
         raise CoachError("window", "no window can be opened", "start it from a desktop")
 
     monkeypatch.setattr(first_module, "run_studio", refuse)
-    desk.go(dataclasses.replace(choice), night=False, size=SIZE)
+    desk.go(choice, night=False, size=SIZE)
     assert "no window can be opened" in desk.model.message

@@ -213,5 +213,16 @@ class Live:
     def _linger(self, summary: Summary) -> None:
         self.window.show_summary(summary)
         with contextlib.suppress(KeyboardInterrupt):
-            while not any(event.action is not None for event in self.window.wait(CALM_MS)):
+            while (
+                not any(event.action is not None or event.other for event in self.window.wait(CALM_MS))
+                and not self._pressed()
+            ):
                 pass
+
+    def _pressed(self) -> bool:
+        """Return whether the foot switch was pressed; what else came is passed over."""
+        found = False
+        with contextlib.suppress(queue.Empty):
+            while True:
+                found |= isinstance(self._queue.get_nowait(), Action)
+        return found

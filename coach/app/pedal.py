@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from coach.app import pedal_words as words
 from coach.core.errors import PortError
 from coach.core.pedal import Learner, Pedal, Switch, cannot_be_learnt
 from coach.core.profile import Profile
@@ -27,21 +28,6 @@ WAIT_S = 20.0  # for a press
 OPEN_S = 8.0  # for all ports to be open: a JACK server may stand still for 5 s (see devices.ports)
 LOOK_S = 0.1
 GRACE_S = 2.0  # for a switch that was pressed at the last moment, and has not been let go yet
-
-FORGOTTEN = "The foot switches are forgotten."
-LISTENING = "Listening to {ports}."
-PRESS_FIRST = "Press the switch that shall go forward, and let it go.  (Enter: leave all as it was)"
-PRESS_SECOND = "Now press the switch that shall go back, and let it go.  (Enter: there is only one)"
-HEARD = "Heard: {switch}."
-ONE_PORT = "Both switches must come by one port, “{port}”."
-NOTHING_LEARNT = "Nothing was learnt; all is as it was."
-LEARNT_TWO = "Learnt at “{port}”: forward is {forward}; back is {back}."
-LEARNT_ONE = "Learnt at “{port}”: forward is {forward}; there is no switch to go back."
-ITS_OWN_PORT = (
-    "“{port}” is the pedal's own from now on, and never taken for the guitar's; if the guitar comes by it "
-    "too, play once with --port."
-)
-SAVED = "Saved: {path}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +57,7 @@ def run_pedal(
         print(f"coach: {notice}", file=sys.stderr)
     if forget:
         _keep(settings, "", None, None)
-        print(FORGOTTEN)
+        print(words.FORGOTTEN)
         return 0
     ports = _ports(port)
     said: queue.SimpleQueue[_Said] = queue.SimpleQueue()
@@ -81,27 +67,27 @@ def run_pedal(
             stack.enter_context(MidiIn(one.name, _putter(said, one), backend=one.backend))
         lesson = _Lesson(said, profile or Profile(), wait_s)
         lesson.wait_open(ports)
-        print(f"{LISTENING.format(ports=listed(ports))}\n{PRESS_FIRST}", flush=True)
+        print(f"{words.LISTENING.format(ports=listed(ports))}\n{words.PRESS_FIRST}", flush=True)
         first = lesson.learn()
         if first is None:
             if lesson.left:
-                print(NOTHING_LEARNT)
+                print(words.NOTHING_LEARNT)
                 return 0
             raise PortError(
                 "foot switch", f"none was pressed within {wait_s:g} s", "plug the pedal in and try again"
             )
         at, forward = first
-        print(f"{HEARD.format(switch=forward)}\n{PRESS_SECOND}", flush=True)
+        print(f"{words.HEARD.format(switch=forward)}\n{words.PRESS_SECOND}", flush=True)
         second = lesson.learn(at, forward)
     back = second[1] if second is not None else None
     if at in lesson.guitars and not settings.last_port:
         settings.last_port = at.name  # else it would be taken for the pedal's own port
     _keep(settings, at.stable_name, forward, back)
-    learnt = LEARNT_ONE if back is None else LEARNT_TWO
+    learnt = words.LEARNT_ONE if back is None else words.LEARNT_TWO
     print(learnt.format(port=at.stable_name, forward=forward, back=back))
     if own_port(settings) and not settings.last_port:
-        print(ITS_OWN_PORT.format(port=at.stable_name))
-    print(SAVED.format(path=settings.path))
+        print(words.ITS_OWN_PORT.format(port=at.stable_name))
+    print(words.SAVED.format(path=settings.path))
     return 0
 
 
@@ -214,7 +200,7 @@ class _Lesson:
                 if (switch := known[port]) is not None:
                     if at is None or port == at:
                         return port, switch
-                    self._tell(ONE_PORT.format(port=at.name))
+                    self._tell(words.ONE_PORT.format(port=at.name))
                     del learners[port]
             if left_s <= 0 and not any(learner.pending for learner in learners.values()):
                 break

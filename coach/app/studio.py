@@ -46,10 +46,11 @@ class Studio(Live):
         super().__init__(sitting, window, tempo=tempo, pedal=pedal, still=still)
         self._beside, self._comparing, self._card = beside, False, card
         self._shown: Card | None = None
+        self._answer = ""  # to the last key, until the next
 
     def act(self, action: Action) -> bool:
         """Do what a key or the pedal asks for; return whether the sitting is to end."""
-        lens = self.lens
+        lens, self._answer = self.lens, ""
         match action:
             case Action.FREEZE | Action.NEXT_BAR:
                 lens.freeze(not lens.frozen)
@@ -63,13 +64,14 @@ class Studio(Live):
                 self._comparing = not self._comparing
                 if self._beside is None or not self._beside.best:
                     self._comparing = False
-                    self.tell(words.NOTHING_BESIDE)
+                    self._answer = words.NOTHING_BESIDE
             case _:
                 return super().act(action)
         return False
 
     def draw(self, view: View) -> None:
         """Draw the one thing that is shown now: the page, the next stop alone, or two pages."""
+        view = replace(view, foot=self._foot(view))
         if self._card:
             card = card_of(view)
             if card != self._shown:
@@ -77,19 +79,24 @@ class Studio(Live):
                 self._shown = card
             return
         self._shown = None
-        view = replace(view, foot=self._foot(view))
         if self._comparing and self._beside is not None:
-            number = self._beside.best
-            message = self._beside.told(number)
-            lower = self._beside.view(number, Foot(message=message))
-            lower = replace(lower, bar=view.bar, tick=view.tick, finished=view.finished)
-            self.window.show_two(view, lower)
+            self.window.show_two(view, self._lower(self._beside, view))
         else:
             self.window.show(view)
 
+    def _lower(self, beside: Judged, upper: View) -> View:
+        """Return the other take's page at the same place; what is kept from sight above is so below."""
+        told = beside.name if self.lens.plan or self.lens.hidden else beside.told(beside.best)
+        lower = self.lens.thin(beside.view(beside.best, Foot()))
+        return replace(
+            lower, bar=upper.bar, tick=upper.tick, finished=upper.finished, foot=Foot(message=told)
+        )
+
     def _foot(self, view: View) -> Foot:
-        """Return a foot that says one thing: how the page stands, or what there is to say."""
+        """Return a foot that says one thing: a key's answer, how the page stands, or what there is to say."""
         lens, foot = self.lens, view.foot
+        if self._answer and not foot.alarm:
+            return replace(foot, message=self._answer, port="", tempo="", chunk="", next_stop="")
         state = [
             text
             for on, text in (

@@ -30,17 +30,19 @@ class Lens:
         self._frozen = self._last if on else None
 
     def see(self, view: View) -> View:
-        """Return what is shown of a view."""
+        """Return what is shown of a view; how the port is shows on a page that stands still, too."""
         if self._frozen is not None:
-            view = self._frozen
+            foot = replace(self._frozen.foot, port=view.foot.port, alarm=view.foot.alarm)
+            view = replace(self._frozen, foot=foot)
         self._last = view
-        if self.plan:
-            return replace(view, rings=(), marks=(), drifts=())
-        if self.hidden:
-            foot = replace(view.foot, message="")
-            view = replace(
-                view, rings=tuple(shown_rings(view.rings, Amount.AFTER)), marks=(), drifts=(), foot=foot
-            )
+        return self.thin(view)
+
+    def thin(self, view: View) -> View:
+        """Return what plan, hidden verdicts and stillness leave of a view, be it another take's."""
+        if self.plan or self.hidden:
+            rings = () if self.plan else tuple(shown_rings(view.rings, Amount.AFTER))
+            foot = replace(view.foot, message="")  # it tells of what was played
+            view = replace(view, rings=rings, marks=(), drifts=(), foot=foot)
         if self.still:
             view = replace(
                 view, tick=self._beat(view.tick), rings=tuple(self._by_beat(r) for r in view.rings)
@@ -55,4 +57,5 @@ class Lens:
     def _beat(self, tick: float) -> float:
         """Return the beat at or before a tick."""
         bar = self.score.bars[self.score.bar_index(tick)]
-        return bar.onset + (tick - bar.onset) // bar.beat_ticks * bar.beat_ticks
+        first = bar.onset - bar.lead  # of a pickup the beats are those of the bar it is the end of
+        return max(first + (tick - first) // bar.beat_ticks * bar.beat_ticks, bar.onset)

@@ -44,7 +44,6 @@ MORE_WAYS = ", …"
 AGAIN = "{beat}, {time} time"
 ORDINALS = {1: "1st", 2: "2nd", 3: "3rd"}
 MAY_RING = "These blend if they ring on, so taste may let them: {stops} (--free BAR:BEAT keeps it)."
-NOTHING_ASKED = "Nothing is to be stopped."
 NO_SUCH_STOP = "the piece has {count} bass ends"
 SEE_NUMBERS = "take a number from the first column of `coach plan`"
 STRANGE_TEMPO = "is far from the written tempo ({tempo})"

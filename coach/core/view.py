@@ -6,7 +6,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
 
-from coach.core import words
+from coach.core import view_words, words
 from coach.core.damping import Stop
 from coach.core.feedback import Amount, Course, course, shown_drifts, shown_marks, shown_rings
 from coach.core.outcomes import Outcomes
@@ -141,14 +141,16 @@ class Viewer:
             return replace(foot, next_stop="", stop_string=0, stop_where="", stop_way="")
         stop = self._wanted[at]
         score = self.session.score
-        where = "at the rest"
+        where = view_words.AT_REST
         if stop.next_note >= 0:
             fifths = score.bars[int(score.notes["bar"][stop.next_note])].fifths
-            where = f"at the {name(int(score.notes['pitch'][stop.next_note]), fifths, octave=False)}"
+            tone = name(int(score.notes["pitch"][stop.next_note]), fifths, octave=False)
+            where = view_words.AT_NOTE.format(tone=tone)
         elif stop.lenient:
-            where = "at the end"
+            where = view_words.AT_END
         way = words.WAY_NAME[stop.way] if stop.way else ""
-        sentence = f"next: stop {words.string_sign(stop.string)} {where}" + (f", {way}" if way else "")
+        said = view_words.NEXT_STOP_BY if way else view_words.NEXT_STOP
+        sentence = said.format(string=words.string_sign(stop.string), where=where, way=way)
         return replace(foot, next_stop=sentence, stop_string=stop.string, stop_where=where, stop_way=way)
 
     def _sign(self, stop: Stop) -> StopSign:

@@ -20,6 +20,15 @@ WAY_SHORT = {
     Way.LEFT_HAND_TOUCH: "l.h. touch",
     Way.FINGER: "finger",
 }
+WAY_LETTER = {
+    Way.RETURNING_THUMB: "b",
+    Way.SIDE_OF_THUMB: "s",
+    Way.REST_STROKE: "r",
+    Way.PLANTED_THUMB: "pl",
+    Way.LEFT_HAND_RELEASE: "lh",
+    Way.LEFT_HAND_TOUCH: "lh",
+    Way.FINGER: "f",
+}
 WAY_NAME = {
     Way.RETURNING_THUMB: "returning thumb",
     Way.SIDE_OF_THUMB: "side of the thumb",

@@ -35,6 +35,8 @@ def bar_picture(page: Page, bar: int, size: tuple[int, int]) -> pygame.Surface |
     cut.blit(whole, (inside.left - area.left, inside.top - area.top), inside)
     growth = min(size[0] / area.width, size[1] / area.height, MOST_GROWTH)
     scaled = pygame.transform.smoothscale(cut, (round(area.width * growth), round(area.height * growth)))
-    cover = pygame.surfarray.array_red(scaled)[:, :, None] / 255.0  # scaled as ink: the paper stays the page's
+    cover = (
+        pygame.surfarray.array_red(scaled)[:, :, None] / 255.0
+    )  # scaled as ink: the paper stays the page's
     paper, ink = np.array(page.palette.paper), np.array(page.palette.ink)
     return pygame.surfarray.make_surface(np.rint(paper + (ink - paper) * cover).astype(np.uint8))

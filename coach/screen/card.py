@@ -10,8 +10,8 @@ from typing import Literal
 import pygame
 
 from coach.core.shapes import View
+from coach.core.view_words import NO_STOP, UNSURE
 from coach.screen import lettering
-from coach.screen.foot import UNSURE
 from coach.screen.lettering import Written
 from coach.screen.theme import Colour, Palette, Sizes
 
@@ -24,7 +24,6 @@ LEADING = 1.5  # from line to line, in heights of a capital
 SIGN = 0.46  # of the surface's height: the string's circled number
 DAMP = 0.66  # of that: the damp sign beside it
 REFERENCE = 40  # pixels: the height at which words are measured
-NO_STOP = "No stop to come."
 
 
 @dataclass(frozen=True, slots=True)

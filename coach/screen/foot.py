@@ -10,6 +10,7 @@ from functools import lru_cache
 import pygame
 
 from coach.core.shapes import Foot
+from coach.core.view_words import STOP, UNSURE
 from coach.core.words import string_sign
 from coach.screen import lettering
 from coach.screen.lettering import wrapped
@@ -26,8 +27,6 @@ MOST_LINES = 2  # of a sentence
 LEAN_LINES = 4  # … on a lean page, where a line is short
 ALARM_LINES = 8  # … of what must be read to its end there
 LEAN_PORT = 150.0  # minutes of arc: what is said about the port on a lean page is a sentence from here on
-UNSURE = "listening for the place …"
-STOP = "stop {string} {where}"
 MOST_STROKES = 15  # beyond this the count is written as a figure
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from enum import Enum
 
 import pygame
@@ -95,12 +95,34 @@ STUDIO_KEYS = {
 }
 
 
-def action_of(event: pygame.event.Event, keys: Mapping[int, Action] = KEYS) -> Action | None:
-    """Return what a key event asks for, by a window's own keys."""
+BY_SIGN = {"?": Action.HELP, "+": Action.FASTER}  # wherever a keyboard has them
+
+# What a key that is held down does again and again when a take is looked back at.  All else it does once:
+# much of it switches something over, and a second time would undo it.
+REVIEW_HELD = frozenset(
+    {
+        Action.NEXT_BAR,
+        Action.PREV_BAR,
+        Action.NEXT_FAULT,
+        Action.PREV_FAULT,
+        Action.NEXT_PASS,
+        Action.PREV_PASS,
+        Action.FASTER,
+        Action.SLOWER,
+    }
+)
+
+
+def action_of(
+    event: pygame.event.Event, keys: Mapping[int, Action] = KEYS, held: Container[Action] = ()
+) -> Action | None:
+    """Return what a key event asks for, by a window's own keys; held down it does only what ``held`` has."""
     if event.type != pygame.KEYDOWN:
         return None
-    if getattr(event, "unicode", "") == "?":
-        return Action.HELP
-    if getattr(event, "unicode", "") == "+":
-        return Action.FASTER
-    return keys.get(event.key)
+    action = BY_SIGN.get(getattr(event, "unicode", "")) or keys.get(event.key)
+    return None if getattr(event, "again", False) and action not in held else action
+
+
+def is_other_key(event: pygame.event.Event) -> bool:
+    """Return whether a key that writes something was pressed anew: where any key will do, this one does."""
+    return event.type == pygame.KEYDOWN and bool(event.unicode) and not getattr(event, "again", False)

@@ -17,6 +17,7 @@ from coach.core.stop_counts import StopCount, often_failing
 from coach.core.verdicts import DAMPING_FAULTS, Damping
 from coach.screen import lettering
 from coach.screen.layout import Layout
+from coach.screen.page_words import FAILED_OF, FAILED_SHORT
 from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, placed
 from coach.screen.theme import Colour, Palette, Sizes
@@ -25,8 +26,6 @@ WIDE = {"late": 0.66, "ringing": 0.98, "missed": 0.52, "cut": 0.56, "clean": 0.2
 DOT = 0.22
 AIR = 0.24  # of a row, between two marks
 FIGURE_AIR = 2.2  # of that, before the figure
-OF = "{failed} of {asked}"
-SHORT = "{failed}/{asked}"
 
 
 @lru_cache(maxsize=128)
@@ -155,8 +154,10 @@ class OftenPainter:
         """
         every = [kind.value for kind in count.kinds]
         faults = [kind.value for kind in count.kinds if kind in DAMPING_FAULTS]
-        figure = OF.format(failed=count.failed, asked=count.asked) if faults and count.asked > 1 else ""
-        short = SHORT.format(failed=count.failed, asked=count.asked)
+        figure = (
+            FAILED_OF.format(failed=count.failed, asked=count.asked) if faults and count.asked > 1 else ""
+        )
+        short = FAILED_SHORT.format(failed=count.failed, asked=count.asked)
         tries = [(every, figure)]
         if faults:
             common = [max(faults, key=faults.count)]

@@ -62,3 +62,7 @@ MS_UNIT = "ms"
 AHEAD, IN_TIME, BEHIND = "ahead", "in time", "behind"
 OTHER_PASSES = "the others"
 NO_DRIFT = "No pass is long enough to tell how the time ran."
+
+# All passes laid over one another: how often a stop failed.
+FAILED_OF = "{failed} of {asked}"
+FAILED_SHORT = "{failed}/{asked}"

@@ -12,6 +12,7 @@ from coach.screen.paper_legend import LEADING, legend_lines
 from coach.screen.paper_legend import SIZE as SMALL
 from coach.screen.paper_marks import FIRM_GREY, QUIET_GREY, THIN_MM, Mark
 from coach.screen.paper_type import POINT, width_mm
+from coach.screen.paper_words import KEY_WORDS, PAGE_OF
 
 MARGIN_MM = 13.0
 LEAST_GAP = 4.5  # mm between two systems
@@ -19,8 +20,6 @@ MOST_GAP = 22.0
 TITLE, MAKER, ABOUT = 20 * POINT, 11 * POINT, 11 * POINT
 HEAD_GAP = 5.0  # between the head and the first system
 FOOT_GAP = 5.0
-PAGE_OF = "{page} / {pages}"
-KEY_WORDS = "Key: {key}"
 
 
 @dataclass(frozen=True, slots=True)

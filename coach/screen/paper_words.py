@@ -13,3 +13,5 @@ RINGING_ON = "ringing on would {grades}"
 GRADES = {Clash.HIGH: "clash", Clash.MIDDLE: "muddy", Clash.LOW: "blend"}
 MAY_RING = "arc after a note: may ring on"
 ON_CHANGE = "fingers, letters and ways are written where they change"
+PAGE_OF = "{page} / {pages}"
+KEY_WORDS = "Key: {key}"

@@ -15,7 +15,7 @@ from coach.screen import lettering
 from coach.screen.bar_picture import bar_picture
 from coach.screen.bar_sheet import draw_bar
 from coach.screen.drift_sheet import draw_drift
-from coach.screen.keys import REVIEW_KEYS, Action, action_of
+from coach.screen.keys import REVIEW_HELD, REVIEW_KEYS, Action, action_of
 from coach.screen.often import OftenPainter
 from coach.screen.page import Page
 from coach.screen.page_area import PageArea, Pages
@@ -218,7 +218,7 @@ class ReviewWindow:
                 case pygame.MOUSEMOTION if event.buttons[0] and self._band.collidepoint(event.pos):
                     dragged = self._painter.time_at(event.pos[0])
                 case _:
-                    action = action_of(event, REVIEW_KEYS)
+                    action = action_of(event, REVIEW_KEYS, REVIEW_HELD)
                     if action is not None and not self._deal_with(action):
                         found.append(Asked(action))
         if dragged is not None:  # of a movement only where it came to

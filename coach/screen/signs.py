@@ -15,12 +15,13 @@ from typing import NamedTuple
 import pygame
 
 from coach.core.shapes import StopSign
+from coach.core.words import WAY_LETTER, WAY_SHORT
 from coach.screen import lettering
 from coach.screen.engraved import Places
 from coach.screen.stamps import Stamp
 from coach.screen.theme import Colour, Sizes
 
-LETTERS = {"p back": "b", "p side": "s", "p rest": "r", "p plant": "pl", "l.h.": "lh", "finger": "f"}
+LETTERS = {WAY_SHORT[way]: letter for way, letter in WAY_LETTER.items()}  # where there is no more room
 RAISED = 0.2  # of a capital: what hangs below the line keeps clear of the rows
 ALL, LAST, NONE = "all", "last", "none"  # of a line's labels
 SAME_PLACE = 9.0  # minutes of arc within which two stops share a sign
@@ -89,7 +90,7 @@ def plan_signs(
 
 def shortened(signs: dict[int, tuple[Sign, ...]]) -> int:
     """Return how many labels have room for their letter only."""
-    letters = {*LETTERS.values(), "lh"}
+    letters = {*LETTERS.values()}
     return sum(line.words in letters for line_of in signs.values() for sign in line_of for line in sign.lines)
 
 
@@ -125,7 +126,7 @@ def _labelled(line: Sequence[_Room], start: float, sizes: Sizes, above: str) -> 
         x, way, last = room.x, room.way, i + 1 == len(line)
         lines: tuple[Line, ...] = ()
         if way:
-            letter = LETTERS.get(way, "lh" if way.startswith("l.h.") else way[:1])
+            letter = LETTERS.get(way, way[:1])
             lines = _beside(way, start, room.end - x, sizes)
             if not lines and (above == NONE or (above == LAST and not last)):
                 lines = _beside(letter, start, room.end - x, sizes)

@@ -32,10 +32,12 @@ class Stage:
         self.offscreen, self.fullscreen = offscreen, fullscreen
         self._wish, self._pointer = size, pointer
         self._woken = threading.Event()
+        self._held: set[int] = set()  # keys that are down
         if offscreen:
             self.surface = pygame.Surface(size or OFFSCREEN_SIZE)
         else:
             self.surface = open_display(caption, self._mode, remedy)
+            pygame.event.set_allowed([pygame.KEYUP])
 
     @property
     def size(self) -> tuple[int, int]:
@@ -61,7 +63,8 @@ class Stage:
     def wait(self, timeout_ms: int | None) -> list[pygame.event.Event]:
         """Return what happened, at latest after ``timeout_ms`` (None: for ever); ``wake`` ends it early.
 
-        A VIDEORESIZE among it says that ``surface`` is another one now.
+        A VIDEORESIZE among it says that ``surface`` is another one now.  A KEYDOWN of a key that was down
+        already has ``again`` set: it is held, or drawing took so long that it only seems to be.
         """
         if self.offscreen:
             self._woken.wait(None if timeout_ms is None else timeout_ms / 1000)
@@ -77,7 +80,12 @@ class Stage:
                 resized = event
             elif event.type == pygame.VIDEOEXPOSE:
                 exposed = True
+            elif event.type == pygame.KEYUP:
+                self._held.discard(event.key)
             elif event.type not in (pygame.NOEVENT, pygame.USEREVENT):
+                if event.type == pygame.KEYDOWN:
+                    event.dict["again"] = event.key in self._held
+                    self._held.add(event.key)
                 found.append(event)
         surface = pygame.display.get_surface()
         if resized is not None and surface is not None:
@@ -125,6 +133,9 @@ class Stage:
         if self.fullscreen:
             surface = pygame.display.set_mode((0, 0), pygame.FULLSCREEN)
         else:
-            surface = pygame.display.set_mode(self._wish or usual_size(), pygame.RESIZABLE)
+            wanted = self._wish or usual_size()
+            surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
+            if surface.get_size() != wanted:  # without acceleration SDL leaves the full screen at its size
+                surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
         pygame.mouse.set_visible(self._pointer(self.fullscreen))
         return surface

@@ -15,7 +15,7 @@ from coach.core.shapes import Summary, View
 from coach.screen import lettering
 from coach.screen.binder import Binder
 from coach.screen.engraving import Engraver
-from coach.screen.keys import KEYS, Action, action_of
+from coach.screen.keys import KEYS, Action, action_of, is_other_key
 from coach.screen.page import Page
 from coach.screen.page_area import PageArea, Pages
 from coach.screen.page_words import CAPTION, NO_WINDOW_REMEDY, PLAY_KEYS, UNTITLED
@@ -33,6 +33,7 @@ class UserEvent:
 
     action: Action | None = None
     closed: bool = False  # the window's own closing button
+    other: bool = False  # a key that asks for nothing
 
 
 class Window:
@@ -180,7 +181,9 @@ class Window:
                 self._resized()
             else:
                 action = action_of(event, self._keys)
-                if action is not None and not self._deal_with(action):
+                if action is None and is_other_key(event):
+                    found.append(UserEvent(other=True))
+                elif action is not None and not self._deal_with(action):
                     found.append(UserEvent(action))
         if self.pages.take_arrived():
             self.pages.forget()

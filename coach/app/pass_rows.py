@@ -1,0 +1,110 @@
+"""A finished session as rows of the history."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from statistics import median
+
+import numpy as np
+
+from coach.core import words
+from coach.core.passes import Pass
+from coach.core.report import PassRow as PassReport
+from coach.core.report import Report, pass_onsets
+from coach.core.session import Session
+from coach.core.timing import theil_sen
+from coach.core.verdicts import Stroke
+from coach.files.history_rows import TOGETHER, PassRow, StopRow
+from coach.files.take import TakeMeta
+
+SPEEDS = (0.05, 20.0)  # times the written tempo; beyond them the onsets tell nothing
+
+
+def rows_of(
+    session: Session, result: Report, meta: TakeMeta, take: str, *, title: str = "", part: str = TOGETHER
+) -> list[tuple[PassRow, tuple[StopRow, ...]]]:
+    """Return the rows of every pass of a session in which a note was right.
+
+    Raises ValueError where ``meta`` does not say when the take was begun.
+    """
+    score, started = session.score, datetime.fromisoformat(meta.started)
+    found = []
+    for during, one in zip(session.matching.passes, result.passes, strict=True):
+        right, asked = _notes(result, one.number)
+        if not right or not (during.anchors or during.soft_anchors):
+            continue
+        first, last = _bars(session, during, one)
+        begun = (during.anchors or during.soft_anchors)[0]
+        speed = _speed(session, during)
+        drifts = [
+            abs(row.timing.drift_ms)
+            for row in result.bars
+            if row.pass_number == one.number and row.timing.drift_ms is not None
+        ]
+        row = PassRow(
+            when=(started + timedelta(microseconds=begun.us)).isoformat(timespec="seconds"),
+            title=title or meta.title or score.title,
+            digest=meta.digest or score.digest,
+            take=take,
+            number=one.number,
+            part=part,
+            first_bar=score.bars[first].number,
+            last_bar=score.bars[last].number,
+            first=first,
+            last=last,
+            speed=speed,
+            # A chunk that was broken off is not clean, however well it went until then.
+            clean=one.clean and (one.complete or session.chunk is None),
+            complete=one.complete,
+            faults=len(one.faults),
+            drift_ms=median(drifts) if drifts else None,
+            right=right,
+            notes=asked,
+            bpm=None if speed is None else speed * score.qpm(begun.tick) / words.beat_quarters(score),
+        )
+        found.append((row, _stops(session, result, one.number)))
+    return found
+
+
+def _bars(session: Session, during: Pass, one: PassReport) -> tuple[int, int]:
+    """Return the performed bars that a pass was about: the chunk, the whole piece, or those it touched."""
+    if session.chunk is not None:
+        return session.chunk
+    if one.complete:
+        return 0, len(session.score.bars) - 1
+    groups = session.groups
+    return groups.bar_of(during.start), groups.bar_of(max(during.front, during.start))
+
+
+def _notes(result: Report, number: int) -> tuple[int, int]:
+    """Return how many notes of a pass were right, and how many were asked for."""
+    kinds = [row.verdict.kind for row in result.notes if row.verdict.pass_number == number]
+    right = kinds.count(Stroke.RIGHT)
+    return right, right + kinds.count(Stroke.WRONG) + kinds.count(Stroke.MISSING)
+
+
+def _stops(session: Session, result: Report, number: int) -> tuple[StopRow, ...]:
+    written = session.score.notes["written"]
+    return tuple(
+        StopRow(
+            note=int(written[row.stop.note]),
+            bar=row.bar,
+            beat=row.beat,
+            string=row.stop.string,
+            kind=row.verdict.kind.value,
+            overhang_ms=row.verdict.overhang_ms,
+            way=row.way.value if row.way else "",
+        )
+        for row in result.damps
+        if row.stop.wanted and row.verdict.pass_number == number
+    )
+
+
+def _speed(session: Session, during: Pass) -> float | None:
+    """Return the tempo of a pass, times the written one; None where it has too few onsets to tell."""
+    onsets = pass_onsets(session.score, during)
+    if len({onset.tick for onset in onsets}) < 2:
+        return None
+    nominal = np.array([session.score.nominal_us(onset.tick) for onset in onsets])
+    slope, _ = theil_sen(nominal, np.array([onset.us for onset in onsets], float))
+    return 1 / slope if slope > 0 and SPEEDS[0] <= 1 / slope <= SPEEDS[1] else None
