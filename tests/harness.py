@@ -282,7 +282,8 @@ class Program:
 
     def press(self, *keys: str) -> None:
         """Press keys, one after the other, by their X names; as the keyboard does, to who has the focus."""
-        self.display.ask("key", "--delay", "2", *keys)
+        # Less than 2 ms apart, SDL takes two presses of one key for one that is held.
+        self.display.ask("key", "--delay", "12", *keys)
 
     def point(self, x: float, y: float, *words: str) -> None:
         """Put the pointer somewhere on the window, then let xdotool do more."""
@@ -372,11 +373,19 @@ class Plug:
         """The server is the one that the environment names."""
         import rtmidi  # no wheel of it for every Python
 
+        self._port, self._listened = f"{name}:out", False
         self._out = rtmidi.MidiOut(rtapi=rtmidi.API_UNIX_JACK, name=name)
         self._out.open_virtual_port("out")
 
     def send(self, *messages: bytes) -> None:
-        """Send messages at once."""
+        """Send messages at once; the first time when somebody listens."""
+        from tests.send_take import SETTLE_S, listener_count  # it needs rtmidi, too
+
+        if not self._listened:
+            with listener_count(self._port) as listeners:
+                assert until(lambda: listeners() > 0), f"nobody listens to {self._port}"
+            time.sleep(SETTLE_S)  # JACK's own
+            self._listened = True
         for message in messages:
             self._out.send_message(list(message))
 

@@ -324,29 +324,32 @@ class Drawn:
 
 
 class Told(pygame.Surface):
-    """A surface that has its blits done by a painter of stamps: the card is drawn without any."""
+    """A surface that asks before each blit: the card is drawn without stamps."""
 
-    paint: Callable[[Surface, Iterable[Stamp]], None]
+    noted: Callable[[Surface, Stamp], Stamp | None]
 
     def blit(self, source: Surface, dest: tuple[int, int], *_: object) -> None:
-        self.paint(self, [Stamp(source, *dest)])
+        if (new := self.noted(self, Stamp(source, *dest))) is not None:
+            super().blit(new.surface, (new.x, new.y))
 
 
 def drawn(view: Picture, change: Change = lambda stamp: stamp, swap: tuple[str, ...] = ()) -> Drawn:
     """Return a view drawn with stamps changed, and with two of the palette's colours swapped."""
-    meant: list[tuple[pygame.Rect, Stamp]] = []
+    meant: list[tuple[tuple[int, int], pygame.Rect, Stamp]] = []
     real_paint, real_card = stamps.paint, studio_app.draw_card
 
+    def noted(surface: Surface, stamp: Stamp) -> Stamp | None:
+        whole = surface.get_abs_parent().get_size()
+        meant.append((whole, stamp.rect.move(surface.get_abs_offset()), stamp))
+        return change(stamp)
+
     def paint(surface: Surface, wanted: Iterable[Stamp]) -> None:
-        for stamp in wanted:
-            meant.append((stamp.rect.move(surface.get_abs_offset()), stamp))
-            whole.append(surface.get_abs_parent().get_size())
-            if (new := change(stamp)) is not None:
-                Surface.blit(surface, new.surface, (new.x, new.y), new.area)
+        changed = (noted(surface, stamp) for stamp in wanted)
+        real_paint(surface, [stamp for stamp in changed if stamp is not None])
 
     def draw_card(surface: Surface, *how: object) -> None:
         told = Told(surface.get_size())
-        told.paint = paint
+        told.noted = noted
         real_card(told, *how)
         surface.blit(told, (0, 0))
 
@@ -354,9 +357,8 @@ def drawn(view: Picture, change: Change = lambda stamp: stamp, swap: tuple[str, 
         one, other = swap
         return replace(palette, **{one: getattr(palette, other), other: getattr(palette, one)})
 
-    whole: list[tuple[int, int]] = []
     with pytest.MonkeyPatch.context() as patch:
-        palettes = {id(getattr(theme, name)): name for name in PALETTES}
+        palettes = {id(getattr(theme, name)) for name in PALETTES}
         for module in [m for name, m in sys.modules.items() if name.startswith("coach.screen.")]:
             for name, found in list(vars(module).items()):
                 if found is real_paint:
@@ -365,7 +367,7 @@ def drawn(view: Picture, change: Change = lambda stamp: stamp, swap: tuple[str, 
                     patch.setattr(module, name, swapped(found))
         patch.setattr(studio_app, "draw_card", draw_card)
         surface = view.draw()
-    full = [pair for pair, size in zip(meant, whole, strict=True) if size == surface.get_size()]
+    full = [(rect, stamp) for size, rect, stamp in meant if size == surface.get_size()]
     return Drawn(pixels_of(surface, view.part), full)
 
 
@@ -404,6 +406,8 @@ def engraved_anew(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 def reference(name: str) -> Pixels:
     """Return a view's reference; skips the test where its music is drawn by another engraver."""
     path = PICTURES / f"{name}.png"
+    if not path.exists():
+        pytest.fail(f"there is no {path}: write it with --rewrite-pictures", pytrace=False)
     if VIEWS[name].engraved:
         if not can_engrave():
             pytest.skip("needs an engraver")

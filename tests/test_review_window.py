@@ -180,12 +180,12 @@ def test_on_another_leaf_the_keys_move_its_own_picture(opened: Pair):
             now = opened.press(key, action)
             assert not np.array_equal(now[upper], before[upper]), f"{leaf.value}: {key} changes nothing"
             before = now
-    opened.running.leave("Escape")
-
-
-def test_c_opens_the_leaf_of_two_and_goes_on_to_every_other_pass(opened: Pair):
+    opened.press("1", Action.LEAF_PAGE)
+    # From the page c opens the leaf of two, and then goes on to every other pass.
+    opened.press("p", Action.NEXT_PASS)
     seen = [opened.press("c", Action.OTHER_PASS)]
-    for _ in range(2):  # beside the first pass: the earlier day's only one, this take's second and third
+    assert opened.found.leaf is Leaf.TWO
+    for _ in range(2):  # there are the earlier day's only pass, and two more of this take
         now = opened.press("c", Action.OTHER_PASS)
         assert not any(np.array_equal(now, other) for other in seen)
         seen.append(now)
@@ -242,15 +242,18 @@ def test_lamp_help_and_full_screen_come_and_go(opened: Pair):
     opened.running.leave("Escape")
 
 
-@pytest.mark.parametrize("size", [SMALL, LARGE])
-def test_resized_every_leaf_is_laid_out_anew(opened: Pair, size: tuple[int, int]):
-    opened.running.resize(*size)
-    with offscreen(opened.found, size) as window:
-        pair = Pair(opened.running, opened.found, window)
-        pair.same(f"{size}")
-        for leaf in Leaf:
-            pair.press(KEY_OF[leaf], ACTION_OF[leaf])
-        opened.running.resize(*SIZE)
+def test_resized_every_leaf_is_laid_out_anew(opened: Pair):
+    for size in (SMALL, LARGE):
+        opened.running.resize(*size)
+        with offscreen(opened.found, size) as window:
+            pair = Pair(opened.running, opened.found, window)
+            pair.same(f"{size}")
+            for leaf in Leaf:
+                pair.press(KEY_OF[leaf], ACTION_OF[leaf])
+            opened.found.press(Action.LEAF_WORDS)
+            opened.running.press(KEY_OF[Leaf.WORDS])
+            pair.same("page")
+    opened.running.resize(*SIZE)
     opened.same("as before")
     opened.running.leave("Escape")
 

@@ -53,14 +53,16 @@ def remember(
     title: str = "",
     result: Report | None = None,
     part: str = TOGETHER,
+    offset: int = 0,
     history: History | None = None,
 ) -> tuple[str, ...]:
     """Put the passes of a finished session into the history; return lines on what could not be done.
 
-    ``meta`` and ``path`` are its take's; ``result`` is the session's report where it is made already.
+    ``meta`` and ``path`` are its take's; ``result`` is the session's report where it is made already.  Where
+    one take holds several sessions, ``offset`` counts the passes of those before.
     """
     history = history or History(history_path())
-    rows = rows_of(session, result or report(session), meta, path.name, title=title, part=part)
+    rows = rows_of(session, result or report(session), meta, path.name, title=title, part=part, offset=offset)
     try:
         history.add_take(path.name, _size(path), rows)
     except HistoryError as fault:
@@ -193,7 +195,6 @@ def run_history(
     told = _told(history, score, now, days, _Scores(folder))
     for notice in (*history.notices, *notices):
         print(f"coach: {notice}", file=sys.stderr)
-    print(history_json(told) if how == "json" else history_text(told))
     if target is not None:
         # Imported here: the table needs no screen.
         from coach.app.history_picture import history_page, nothing_page
@@ -205,6 +206,7 @@ def run_history(
         else:
             page = nothing_page(told.title or said.TITLE)
         save_picture(draw_history(page), target)
+    print(history_json(told) if how == "json" else history_text(told))
     return 0
 
 
@@ -213,10 +215,9 @@ def _told(history: History, score: Path | None, now: datetime, days: int | None,
     wanted, title = (None, "") if score is None else _wanted(score, rows)
     since = None if days is None else now.date() - timedelta(days=days - 1)
     pieces = tuple(one for one in history.pieces(since=since) if wanted in (None, one.digest or one.title))
-    today = tuple(one for one in history.today(now) if wanted in (None, one.digest or one.title))
     return Told(
         pieces=pieces,
-        today=today,
+        today=history.today(now, wanted),
         now=now.date(),
         days=days,
         title=title,

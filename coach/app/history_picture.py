@@ -8,10 +8,11 @@ from datetime import date
 from coach.core import words
 from coach.files import history_words as said
 from coach.files.history_rows import PieceHistory, StopDay, StopHistory
-from coach.files.history_text import suggestion_sentence
+from coach.files.history_text import overhang_words, suggestion_sentence
 from coach.files.history_today import Suggestion
 from coach.screen.history_sheet import DayMark, SheetPage, SheetRow, most_columns
 
+LONGEST = 5  # characters of a figure beside its sign
 MOST_ROWS = 32  # what one page holds
 
 
@@ -36,6 +37,7 @@ def history_page(piece: PieceHistory, today: Sequence[Suggestion], now: date) ->
         under=f"{passes}, {clean}, {said.days_words(len(piece.days))}",
         days=tuple((said.MONTHS[int(day[5:7]) - 1], str(int(day[8:]))) for day in days),
         rows=tuple(_row(stop, {day: column for column, day in enumerate(days)}) for stop in kept),
+        headings=said.SHEET_HEADINGS,
         key=said.SHEET_KEY,
         key_note=said.SHEET_MIXED,
         empty=said.SHEET_EMPTY,
@@ -45,19 +47,30 @@ def history_page(piece: PieceHistory, today: Sequence[Suggestion], now: date) ->
 
 def nothing_page(text: str) -> SheetPage:
     """Return the page of a history without a pass."""
-    return SheetPage(title=text, under="", days=(), rows=(), key=(), key_note="", empty=said.SHEET_EMPTY)
+    return SheetPage(
+        title=text,
+        under="",
+        days=(),
+        rows=(),
+        headings=said.SHEET_HEADINGS,
+        key=(),
+        key_note="",
+        empty=said.SHEET_EMPTY,
+    )
 
 
 def _row(stop: StopHistory, columns: dict[str, int]) -> SheetRow:
-    overhang = words.TO_THE_END if stop.overhang_ms is None else words.milliseconds(stop.overhang_ms)
     return SheetRow(
         string=stop.string,
         label=words.place_words(stop.bar, words.beat_name(stop.beat)),
         marks={columns[day.day]: _mark(day) for day in stop.days if day.day in columns},
-        figures=said.SHEET_CLEAN.format(clean=stop.clean, asked=stop.asked, overhang=overhang),
+        clean=said.CLEAN_OF.format(clean=stop.clean, asked=stop.asked),
+        overhang=overhang_words(stop),
     )
 
 
 def _mark(day: StopDay) -> DayMark:
-    alike = len(set(day.kinds)) == 1
-    return DayMark(day.mostly, "" if alike else f"{day.clean}/{day.asked}")
+    if len(set(day.kinds)) == 1:
+        return DayMark(day.mostly)
+    figure = f"{day.clean}/{day.asked}"
+    return DayMark(day.mostly, figure if len(figure) <= LONGEST else f"{100 * day.clean / day.asked:.0f} %")

@@ -21,10 +21,18 @@ SPEEDS = (0.05, 20.0)  # times the written tempo; beyond them the onsets tell no
 
 
 def rows_of(
-    session: Session, result: Report, meta: TakeMeta, take: str, *, title: str = "", part: str = TOGETHER
+    session: Session,
+    result: Report,
+    meta: TakeMeta,
+    take: str,
+    *,
+    title: str = "",
+    part: str = TOGETHER,
+    offset: int = 0,
 ) -> list[tuple[PassRow, tuple[StopRow, ...]]]:
     """Return the rows of every pass of a session in which a note was right.
 
+    ``offset`` is added to the passes' numbers: how many passes of the same take other sessions have had.
     Raises ValueError where ``meta`` does not say when the take was begun.
     """
     score, started = session.score, datetime.fromisoformat(meta.started)
@@ -46,7 +54,7 @@ def rows_of(
             title=title or meta.title or score.title,
             digest=meta.digest or score.digest,
             take=take,
-            number=one.number,
+            number=one.number + offset,
             part=part,
             first_bar=score.bars[first].number,
             last_bar=score.bars[last].number,

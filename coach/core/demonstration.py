@@ -65,6 +65,23 @@ def demonstration(
     return tuple(sorted(tones, key=lambda tone: (tone.start_s, -tone.string)))
 
 
+def passage_s(
+    score: Score,
+    bars: tuple[int, int],
+    speed: float,
+    *,
+    landing: bool = True,
+    lead_tick: int | None = None,
+) -> float:
+    """Return how long some performed bars take, with a beat for the note they run into where ``landing``."""
+    begin = score.bars[bars[0]].onset if lead_tick is None else lead_tick
+    over = score.bars[bars[1]].end
+    lands = _landing(score, over)
+    if landing and lands >= 0:
+        over = lands + beat_ticks(score.bars[score.bar_index(lands)])
+    return (score.nominal_us(over) - score.nominal_us(begin)) / 1e6 / speed
+
+
 def take_tones(session: Session, pass_number: int | None = None, *, mended: bool = False) -> tuple[Tone, ...]:
     """Return a take, or one pass of it, as it rang, from its first note on; times are the player's own.
 
@@ -109,9 +126,9 @@ def assemble(
     """Return the track of a passage: ``count`` from the track's beginning, the passage after ``lead_s``.
 
     ``tones`` and ``ticks`` count from the passage's beginning; what comes before the track's own beginning (a
-    grace note without a lead) comes with it.  ``music_s`` is the passage's length: by default up to its last
-    stop, stroke or tick.  With ``repeat`` the track comes again, count-in and all, when the passage is over;
-    else it ends ``tail_s`` later.
+    grace note without a lead) comes with it.  ``music_s`` is the passage's length (``passage_s``): by
+    default up to its last stop, stroke or tick.  With ``repeat`` the track comes again,
+    count-in and all, when the passage is over; else it ends ``tail_s`` later.
 
     Raises ValueError for what ``Track`` refuses.
     """

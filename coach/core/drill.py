@@ -10,7 +10,6 @@ Nothing here knows how music is judged, or what time it is: passes and times com
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -28,6 +27,7 @@ from coach.core.drill_rules import (
 from coach.core.ladder import Rung
 from coach.core.practice_time import PracticeTime
 from coach.core.recheck import PastPass, recheck
+from coach.core.rung_choice import change, is_known, shorter, worst_bar
 from coach.core.standing import Standing
 
 __all__ = [
@@ -162,13 +162,14 @@ class Drill:
 
     def _step_down(self, count: str) -> Decisions:
         """Go slower; from the start tempo down, what is shorter is suggested as well."""
-        low, shorter = self.speed <= self.rules.start_speed, self._shorter(self._worst_bar()[0])
+        low = self.speed <= self.rules.start_speed
+        small = shorter(self.rungs, self.rung, worst_bar(self._now.recent)[0])
         self._settle(self.speed - self.rules.step_down)
         speed = words.speed_words(self.speed)
         slower = self._said(Kind.STEP_DOWN, words.STEP_DOWN, count=count, speed=speed)
-        if not low or shorter is None:
+        if not low or small is None:
             return (slower,)
-        return slower, self._suggest(Kind.SUGGEST_SHORTER, words.SUGGEST_SHORTER_TOO, shorter, self.speed)
+        return slower, self._suggest(Kind.SUGGEST_SHORTER, words.SUGGEST_SHORTER_TOO, small, self.speed)
 
     def _full(self) -> Decision:
         """Go on after enough clean passes."""
@@ -193,7 +194,8 @@ class Drill:
             open_steps = sum(not self.climbed(rung) for rung in self.rungs)
             text = words.DONE if not open_steps else words.DONE_SOME
             return self._said(Kind.DONE, text, full=full, steps=words.steps_words(open_steps))
-        return self._enter(following, words.NEXT_RUNG, words.NEXT_AT, full=full)
+        self._leave()
+        return self._enter(following, full)
 
     # --- suggestions ------------------------------------------------------------------------------
 
@@ -203,23 +205,25 @@ class Drill:
         if now.same < self.rules.same:
             return ()
         now.same = 0
-        change, text = self._other(), words.SUGGEST_CHANGE
-        if self.visiting:
-            change, text = self._home(), words.SUGGEST_BACK
-        elif change is None:
-            change, text = Visit(self.rung, now.speed), words.SUGGEST_REST
-        return (self._suggest(Kind.SUGGEST_CHANGE, text, change.rung, change.speed, count=count),)
+        other = change(self.rungs, self.at, self.rung, now.climbed)
+        if self.visiting and self._home().rung.place != self.rung.place:
+            to, text = self._home(), words.SUGGEST_BACK
+        elif other is not None:
+            to, text = Visit(other, self._speed_of(other)), words.SUGGEST_CHANGE
+        else:
+            to, text = Visit(self.rung, now.speed), words.SUGGEST_REST
+        return (self._suggest(Kind.SUGGEST_CHANGE, text, to.rung, to.speed, count=count),)
 
     def _easier(self, why: str) -> Decision:
         """Suggest the bar where the faults are, by itself, if there is one; else slower; else shorter."""
         now, rules = self._now, self.rules
-        bar, share = self._worst_bar()
-        shorter = self._shorter(bar)
+        bar, share = worst_bar(now.recent)
+        small = shorter(self.rungs, self.rung, bar)
         now.recent.clear()
         now.same = 0
         can_slow = not rules.free_tempo and now.speed > rules.slowest
-        if shorter and (share > MOSTLY or not (can_slow or rules.free_tempo)):
-            return self._suggest(Kind.SUGGEST_SHORTER, words.SUGGEST_SHORTER, shorter, now.speed, why=why)
+        if small and (share > MOSTLY or not (can_slow or rules.free_tempo)):
+            return self._suggest(Kind.SUGGEST_SHORTER, words.SUGGEST_SHORTER, small, now.speed, why=why)
         if can_slow:
             slower = self._within(now.speed - rules.step_down)
             return self._suggest(Kind.SUGGEST_SLOWER, words.SUGGEST_SLOWER, self.rung, slower, why=why)
@@ -227,33 +231,11 @@ class Drill:
             return self._suggest(Kind.SUGGEST_SLOWER, words.SUGGEST_FREELY, self.rung, now.speed, why=why)
         return self._suggest(Kind.SUGGEST_CHANGE, words.SUGGEST_LATER, self.rung, now.speed, why=why)
 
-    def _worst_bar(self) -> tuple[int, float]:
-        """Return the bar with most of the last faults, and its share of them; −1 where no bar is known."""
-        bars = [bar for clean, bar in self._now.recent if not clean]
-        found = Counter(bar for bar in bars if bar >= 0).most_common(1)
-        return (found[0][0], found[0][1] / len(bars)) if found else (-1, 0.0)
-
     def _rate_words(self, clean: int, count: int) -> str:
         if not clean:
             return words.RATE_NONE.format(all=words.number_word(count))
         tries = round(expected_passes(clean / count, self.rules.needed))
         return words.rate_words(clean, count, self.rules.needed, tries)
-
-    def _shorter(self, bar: int) -> Rung | None:
-        """Return the smallest step of the ladder within the current one; that holds a bar, where known."""
-        inside = [rung for rung in self.rungs if rung.within(self.rung)]
-        holding = [rung for rung in inside if rung.first <= bar <= rung.last]
-        return min(holding or inside, key=lambda rung: rung.last - rung.first, default=None)
-
-    def _other(self) -> Visit | None:
-        """Return another step for a change: the next of this part and size, if there is one to be done."""
-        here = self.rung
-        order = [*self.rungs[self.at + 1 :], *self.rungs[: self.at]]
-        others = [rung for rung in order if rung.place != here.place]
-        alike = [rung for rung in others if rung.part is here.part and rung.size == here.size]
-        fresh = [rung for rung in alike if not self.climbed(rung)]
-        found = next(iter((*fresh, *alike, *others)), None)
-        return None if found is None else Visit(found, self._speed_of(found))
 
     def _suggest(self, kind: Kind, text: str, rung: Rung, speed: float, **values: object) -> Decision:
         sentence = text.format(rung=rung.name, speed=words.speed_words(speed), **values)
@@ -297,14 +279,15 @@ class Drill:
         self._check_index(index)
         self._leave()
         self._now.visits.clear()
-        return (self._enter(index, words.NEXT_RUNG, words.NEXT_AT, full=""),)
+        return (self._enter(index, ""),)
 
     def easier(self) -> Decisions:
         """Accept what was suggested, if it is easier; else take a shorter step; else go slower."""
-        if self.suggestion is not None and self.suggestion.kind is not Kind.SUGGEST_CHANGE:
-            return self.accept()
-        shorter = self._shorter(-1)
-        return self.visit(shorter) if shorter is not None else self.slower()
+        suggested = self.suggestion is not None and self.suggestion.kind is not Kind.SUGGEST_CHANGE
+        if suggested and (done := self.accept()):
+            return done
+        small = shorter(self.rungs, self.rung, -1)
+        return self.visit(small) if small is not None else self.slower()
 
     def harder(self) -> Decisions:
         """Go back from what is visited; else on to the next step, done or not; () at the last."""
@@ -375,11 +358,10 @@ class Drill:
             return self._arrive(full, words.NEXT_RUNG, words.NEXT_AT)
         return self._arrive(full, words.BACK, words.BACK_AT)
 
-    def _enter(self, index: int, text: str, text_at: str, *, full: str) -> Decision:
+    def _enter(self, index: int, full: str) -> Decision:
         """Go to a step of the ladder."""
-        self._now.left[self.rung.place] = self.speed
-        self._now.at, self._now.finished = index, False
-        return self._arrive(full, text, text_at)
+        self._now.at = index
+        return self._arrive(full, words.NEXT_RUNG, words.NEXT_AT)
 
     def _arrive(self, full: str, text: str, text_at: str) -> Decision:
         now = self._now
@@ -388,16 +370,13 @@ class Drill:
         self._settle(speed)
         text = text if self.rules.free_tempo else text_at
         said = text.format(full=full, rung=self.rung.name, speed=words.speed_words(self.speed))
-        said = said.strip()
-        return Decision(Kind.NEXT_RUNG, said, self.rung, self.speed)
+        return Decision(Kind.NEXT_RUNG, said.strip(), self.rung, self.speed)
 
     def _speed_of(self, rung: Rung) -> float:
         """Return the speed to begin a step at: as it was left; else by whether its bars are known."""
         if rung.place in self._now.left:
             return self._now.left[rung.place]
-        done = [one for one in self.rungs if one.within(rung) and self.climbed(one)]
-        bars = {bar for one in done for bar in range(one.first, one.last + 1)}
-        return self.rules.starts_at(bool(done) and bars >= set(range(rung.first, rung.last + 1)))
+        return self.rules.starts_at(is_known(self.rungs, rung, self._now.climbed))
 
     def _said(self, kind: Kind, text: str, **values: object) -> Decision:
         return Decision(kind, text.format(rung=self.rung.name, **values), self.rung, self.speed)

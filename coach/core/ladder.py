@@ -224,11 +224,12 @@ class _Steps:
 
     def _levels(self) -> list[list[Chunk]]:
         """Return the chunks by level, the smallest first, the whole last."""
-        whole = [chunk for chunk in self.voices.chunks if self.voices.is_whole(chunk)][-1:]
+        whole = [chunk for chunk in self.voices.chunks if self.voices.is_whole(chunk)][:1]
         rest = [chunk for chunk in self.voices.chunks if not self.voices.is_whole(chunk)]
         plain = [chunk for chunk in rest if not chunk.join]
+        small = self._small()
         return [
-            [chunk for chunk in plain if chunk.size == self._small()],
+            [chunk for chunk in plain if chunk.size == small],
             [chunk for chunk in plain if chunk.size == FOUR],
             [chunk for chunk in rest if chunk.join and not (self.alone and self.part is Part.MELODY)],
             [chunk for chunk in plain if chunk.size == EIGHT],

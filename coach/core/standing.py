@@ -138,12 +138,12 @@ def _visit(plain: object) -> Visit:
         first,
         last,
         _whole(plain.get("size"), "visits"),
-        _flag(plain, "join"),
+        _flag(plain, "join", "visits"),
         _whole(plain.get("lands"), "visits"),
         _whole(plain.get("upbeat"), "visits"),
         name,
     )
-    return Visit(rung, _speed(plain.get("speed"), "visits"), _flag(plain, "check"))
+    return Visit(rung, _speed(plain.get("speed"), "visits"), _flag(plain, "check", "visits"))
 
 
 def _recent(plain: object) -> tuple[bool, int]:
@@ -187,10 +187,10 @@ def _count(plain: Mapping[object, object], key: str) -> int:
     return found
 
 
-def _flag(plain: Mapping[object, object], key: str) -> bool:
+def _flag(plain: Mapping[object, object], key: str, where: str = "") -> bool:
     found = plain.get(key)
     if not isinstance(found, bool):
-        raise ValueError(f"{key}: is neither true nor false")
+        raise ValueError(f"{where or key}: {found!r} is neither true nor false")
     return found
 
 

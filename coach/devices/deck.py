@@ -111,7 +111,7 @@ class Deck:
                 return self.clock.heard_ns(sounding.start)
         return None
 
-    def fill(self, out: Samples, stamp_ns: int, delay_ns: int | None = None, *, missed: bool = False) -> None:
+    def fill(self, out: Samples, stamp_ns: int, delay_ns: int, *, missed: bool = False) -> None:
         """Write the next frames to ``out``, shape (frames, channels).
 
         ``stamp_ns`` was taken when the driver called; ``delay_ns`` is how much later, by the driver, the
@@ -123,10 +123,11 @@ class Deck:
         self.underruns += missed
         # Where the driver's own blocks are longer than ours it calls several times at once, and says for
         # each how much later it is heard: the shortest of its delays is the device's.
-        self.delay_ns = delay_ns if self.delay_ns is None else min(self.delay_ns, delay_ns)
+        shortest_ns = delay_ns if self.delay_ns is None else min(self.delay_ns, delay_ns)
+        self.delay_ns = shortest_ns
         latency_ns = delay_ns
         if self._latency_ns is not None:
-            latency_ns += self._latency_ns - self.delay_ns
+            latency_ns += self._latency_ns - shortest_ns
         self.clock.add(stamp_ns + latency_ns, frame, anew=missed)
         while self._wishes:
             self._grant(self._wishes[0], frame)

@@ -31,7 +31,8 @@ class Speaker(Sounder):
         """``device`` is an output's name or part of it; without it, or without that output, the usual one.
 
         ``latency_ms`` is the calibrated output latency, in place of the device's own figure; 0: not
-        calibrated.  The gains are of full scale; None: the mixer's own.  ``command`` runs another child that speaks the same lines.
+        calibrated.  The gains are of full scale; None: the mixer's own.  ``command`` runs another child
+        that speaks the same lines.
         """
         options = [f"--latency-ms={latency_ms}"]
         for key, gain in (("--click-gain", click_gain), ("--tone-gain", tone_gain)):

@@ -44,13 +44,10 @@ class Unusable(Exception):
 class Stream:
     """A PortAudio stream that plays a deck."""
 
-    def __init__(self, device: str | None, latency_ms: float, gains: tuple[float, float]) -> None:
-        """Open and start; Unusable where that cannot be."""
-        os.environ.setdefault("JACK_NO_START_SERVER", "1")  # looking for sound must start no server
-        try:
-            sounddevice = import_module("sounddevice")
-        except (ImportError, OSError) as absent:  # the Python part, or the C library
-            raise Unusable(words.NO_LIBRARY) from absent
+    def __init__(
+        self, sounddevice: Any, device: str | None, latency_ms: float, gains: tuple[float, float]
+    ) -> None:
+        """Open and start; Unusable where that cannot be.  ``sounddevice`` is the module."""
         self._errors: tuple[type[Exception], ...] = (sounddevice.PortAudioError, ValueError)
         try:
             about = _output(sounddevice, device)
@@ -70,6 +67,8 @@ class Stream:
             self._own_ns = round(self._stream.latency * NS)
         except self._errors as refused:
             raise Unusable(one_line(str(refused), 120)) from refused
+        # Without it JACK counts this client as killed, and a synchronous server stands still for 5 s.
+        self._leave = sounddevice._terminate
         self._gains = gains
         self._rendered: dict[Track, Mixer] = {}
         self._token: int | None = None
@@ -155,6 +154,7 @@ class Stream:
             self.deck.stop()
             time.sleep(FADE_S + 2 * BLOCK / self.rate + min(self.latency_ns, NS // 4) / NS)
         self._stream.close()
+        self._leave()
 
 
 def _output(sounddevice: Any, device: str | None) -> dict[str, Any]:
@@ -169,21 +169,34 @@ def _output(sounddevice: Any, device: str | None) -> dict[str, Any]:
 
 def open_sink(device: str | None, latency_ms: float, gains: tuple[float, float]) -> tuple[Sink, Opened]:
     """Return what plays here and what to say about it; Unusable where nothing does."""
-    why = None
+    try:
+        return _open_stream(device, latency_ms, gains)
+    except Unusable as why:
+        try:
+            simple = MixerBuffer(latency_ms, gains)
+        except OSError:
+            raise why from None
+    return simple, Opened(words.SOUND_SIMPLE.format(ms=simple.either_way_ms), simple.latency_ns)
+
+
+def _open_stream(device: str | None, latency_ms: float, gains: tuple[float, float]) -> tuple[Stream, Opened]:
+    os.environ.setdefault("JACK_NO_START_SERVER", "1")  # looking for sound must start no server
+    try:
+        sounddevice = import_module("sounddevice")
+    except (ImportError, OSError) as absent:  # the Python part, or the C library
+        raise Unusable(words.NO_LIBRARY) from absent
+    refusals: list[Unusable] = []
     for name in dict.fromkeys((device, None)):  # the one that is meant, then the usual one
         try:
-            stream = Stream(name, latency_ms, gains)
+            stream = Stream(sounddevice, name, latency_ms, gains)
         except Unusable as refused:
-            why = why or refused
+            refusals.append(refused)
             continue
         text = words.SOUND_TO if name == device else words.SOUND_TO_OTHER
         said = text.format(name=stream.name, wanted=one_line(device or "", 80))
         return stream, Opened(said, round(latency_ms * 1e6) or stream.latency_ns)
-    try:
-        simple = MixerBuffer(latency_ms, gains)
-    except OSError as refused:
-        raise why or Unusable(words.NO_OUTPUT) from refused
-    return simple, Opened(words.SOUND_SIMPLE.format(ms=simple.either_way_ms), simple.latency_ns)
+    sounddevice._terminate()  # for the reason given in Stream
+    raise refusals[-1]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

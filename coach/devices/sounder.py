@@ -36,9 +36,11 @@ KEPT = 8  # tokens whose beginning is remembered
 class _SoundChild(Child):
     """One child that is spoken to in lines."""
 
+    said_goodbye = False  # it has said that it makes no sound, and is about to end
+
     def running(self) -> bool:
-        """Whether the process has not ended."""
-        return self._process.poll() is None
+        """Whether an order can be handed to it."""
+        return not self.said_goodbye and self._process.poll() is None
 
     def order(self, order: Order) -> None:
         """Hand on an order; one that the child does not live to read is lost."""
@@ -107,6 +109,8 @@ class Sounder:
         """
         with self._lock:
             token = next(self._tokens)
+            if self._closing:
+                return token
             self._playing = token
             self._orders.put(Play(token, at_ns, track))
         self.start()
@@ -163,7 +167,7 @@ class Sounder:
         with self._lock:
             already, self._closing = self._closing, True
             started, child = self._started, self._child
-            self._playing = None
+            self._playing, self._state = None, "silent"
         if already or not started:
             return
         self._orders.put(None)
@@ -185,6 +189,8 @@ class Sounder:
         reader: threading.Thread | None = None
         child, reader = self._open()
         while (order := self._orders.get()) is not None:
+            if self._closing:
+                continue
             if not child.running() and isinstance(order, Play):
                 reader.join()  # its sentence comes first
                 if self._may_look():
@@ -213,6 +219,7 @@ class Sounder:
 
     def _read(self, child: _SoundChild) -> None:
         for report in child.reports():
+            child.said_goodbye = child.said_goodbye or isinstance(report, Silent)
             self._take(report)
         code = child.wait()
         with self._lock:
@@ -231,6 +238,8 @@ class Sounder:
             case Silent(text, lost):
                 with self._lock:
                     self._looked_s = None if lost else time.monotonic()
+                    self._playing = None
+                    self._begun.clear()
                 self._tell("silent", text)
             case Begun(token, heard_ns, underruns):
                 with self._lock:
@@ -248,8 +257,9 @@ class Sounder:
 
     def _tell(self, state: State, text: str) -> None:
         with self._lock:
+            if self._closing:
+                return
             same = text == self._said
             self._state, self._said = state, text
-            quiet = same or self._closing
-        if not quiet:
+        if not same:
             self._on_state(text)

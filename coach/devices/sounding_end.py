@@ -13,6 +13,7 @@ from coach.devices.sound_wire import Begun, Order, Over, Report, Silent, StillTh
 
 REPORT_S = 0.1  # while something plays; the report says how its time lies on the clock
 LOOK_S = 0.5  # while nothing does
+ALIVE_S = 1.0  # a child that says nothing for long is taken to hang
 
 
 class Outlet:
@@ -83,6 +84,7 @@ class Sink(Protocol):
 def serve(sink: Sink, inlet: Inlet, outlet: Outlet) -> int:
     """Obey until told to end or until the device is gone; return the exit code."""
     said: Begun | None = None
+    said_s = time.monotonic()
     while True:
         try:
             order = inlet.take(sink.wait_s())
@@ -97,10 +99,13 @@ def serve(sink: Sink, inlet: Inlet, outlet: Outlet) -> int:
             outlet.send(Over(token))
         now = sink.begun()
         report = None if now is None else Begun(*now, sink.underruns)
+        now_s = time.monotonic()
         if report is not None and report != said:
             outlet.send(report)
-        else:
+            said_s = now_s
+        elif now_s - said_s > ALIVE_S:
             outlet.send(StillThere())
+            said_s = now_s
         said = report
         if (text := sink.lost()) is not None:
             outlet.send(Silent(text, True))

@@ -10,11 +10,13 @@ import os
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from types import NoneType
 from typing import Any
 
 from coach.core.errors import one_line
+from coach.core.recheck import PastPass
 from coach.files.history_rows import (
     TOGETHER,
     ChunkHistory,
@@ -26,8 +28,8 @@ from coach.files.history_rows import (
     days_of,
     stop_histories,
 )
-from coach.files.history_store import HistoryError, Store
-from coach.files.history_today import Suggestion, suggestions
+from coach.files.history_store import DamagedError, HistoryError, Store
+from coach.files.history_today import RECENT_DAYS, Suggestion, suggestions
 from coach.files.settings import takes_folder
 
 __all__ = ["History", "HistoryError", "PassRow", "StopRow", "history_path"]
@@ -38,6 +40,12 @@ PASS = (
     "faults, drift_ms, right_notes, notes, bpm"
 )
 STOP = "note, bar, beat, string, kind, overhang_ms, way"
+PASS_KINDS: dict[str, type] = {
+    **dict.fromkeys(("when", "title", "digest", "take"), str), "number": int, "part": str,
+    **dict.fromkeys(("first_bar", "last_bar", "first", "last"), int), "speed": float, "clean": bool,
+    "complete": bool, "faults": int, "drift_ms": float, "right": int, "notes": int, "bpm": float,
+}  # fmt: skip
+STOP_TYPES = {(int, int, float, int, str, kind, str) for kind in (float, NoneType)}
 IN_TIME = "ORDER BY began, take, number, id"  # passes of one second: as they follow in their take
 
 Rows = tuple[PassRow, Sequence[StopRow]]
@@ -102,9 +110,7 @@ class History:
         """Return the passes in order of time: of one score, from one day on."""
         where, values = _where(digest, since)
         query = f"SELECT {PASS} FROM passes {where} {IN_TIME}"
-        return tuple(
-            _pass(found) for found in self._store.read(lambda db: db.execute(query, values).fetchall())
-        )
+        return self._store.read(lambda db: tuple(map(_pass, db.execute(query, values))))
 
     def stops(self, digest: str, since: date | None = None) -> tuple[StopHistory, ...]:
         """Return every stop of a score that was asked for, in order of the score."""
@@ -114,6 +120,14 @@ class History:
     def chunks(self, digest: str, since: date | None = None) -> tuple[ChunkHistory, ...]:
         """Return the chunks of a score that were practised, the longest first."""
         return chunk_histories(self.passes(digest, since))
+
+    def past(self, digest: str) -> tuple[PastPass, ...]:
+        """Return a score's passes as the drill asks for them, in order of time."""
+        return tuple(
+            PastPass(row.when, row.part, row.first, row.last, row.speed, row.clean, row.complete)
+            for row in self.passes(digest)
+            if row.speed is not None
+        )
 
     def pieces(self, digest: str | None = None, since: date | None = None) -> tuple[PieceHistory, ...]:
         """Return the pieces, the one practised last in front; a deleted score still has its title."""
@@ -136,21 +150,29 @@ class History:
         ]
         return tuple(found)
 
-    def today(self, now: datetime, digest: str | None = None) -> tuple[Suggestion, ...]:
-        """Return what to practise on the day of ``now`` (local time), in order; of one score, if named."""
-        where, values = _where(digest, None)
-        return suggestions(self.passes(digest), self._stop_rows(where, values), now.date())
+    def today(self, now: datetime, piece: str | None = None) -> tuple[Suggestion, ...]:
+        """Return what to practise on the day of ``now`` (local time), in order.
+
+        ``piece`` (``PassRow.piece``): of this one only.
+        """
+        rows = [row for row in self.passes() if piece in (None, row.piece)]
+        stops = self._stop_rows(*_where(None, now.date() - timedelta(days=RECENT_DAYS)))
+        return suggestions(rows, {row.piece: stops.get(row.piece, []) for row in rows}, now.date())
 
     def _stop_rows(self, where: str, values: list[str]) -> dict[str, list[tuple[str, StopRow]]]:
         """Return the stops (day, row) by piece, in order of time."""
         query = (
-            f"SELECT CASE digest WHEN '' THEN title ELSE digest END, day, {STOP} "
+            f"SELECT CASE digest WHEN '' THEN title ELSE digest END, began, {STOP} "
             f"FROM passes JOIN stops ON stops.pass = passes.id {where} {IN_TIME}, stops.rowid"
         )
-        found: dict[str, list[tuple[str, StopRow]]] = defaultdict(list)
-        for piece, day, *rest in self._store.read(lambda db: db.execute(query, values).fetchall()):
-            found[piece].append((day, StopRow(*rest)))
-        return found
+
+        def work(db: sqlite3.Connection) -> dict[str, list[tuple[str, StopRow]]]:
+            found: dict[str, list[tuple[str, StopRow]]] = defaultdict(list)
+            for piece, began, *rest in db.execute(query, values):
+                found[piece].append((began[:10], _stop(rest)))
+            return found
+
+        return self._store.read(work)
 
 
 def _where(digest: str | None, since: date | None) -> tuple[str, list[str]]:
@@ -165,9 +187,25 @@ def _where(digest: str | None, since: date | None) -> tuple[str, list[str]]:
 
 
 def _pass(found: Sequence[object]) -> PassRow:
-    row = dict(zip(PassRow.__slots__, found, strict=True))
-    row["clean"], row["complete"] = bool(row["clean"]), bool(row["complete"])
-    return PassRow(**row)  # type: ignore[arg-type]  # the columns are those that _add wrote
+    """Return the row of a pass.  Raises DamagedError where a file that seems whole holds none."""
+    row: dict[str, Any] = dict(zip(PASS_KINDS, found, strict=True))
+    for name, kind in PASS_KINDS.items():
+        value = row[name]
+        if kind is bool and value in (0, 1):
+            row[name] = bool(value)
+        elif type(value) is not kind and not (kind is float and value is None):
+            raise DamagedError(f"{name} is {value!r}")
+    try:
+        return PassRow(**row)
+    except ValueError as fault:  # no date
+        raise DamagedError(str(fault)) from None
+
+
+def _stop(found: Sequence[object]) -> StopRow:
+    """Return the row of a stop.  Raises DamagedError where the file does not hold one."""
+    if tuple(map(type, found)) not in STOP_TYPES:  # there are many of them: no more than one look at each
+        raise DamagedError(f"a stop is {found!r}")
+    return StopRow(*found)  # type: ignore[arg-type]  # looked at above
 
 
 def _add(db: sqlite3.Connection, row: PassRow, stops: Sequence[StopRow]) -> bool:

@@ -17,7 +17,7 @@ from statistics import median
 from coach.core.verdicts import DAMPING_FAULTS, Damping
 
 TOGETHER = "together"  # the part that is practised where nothing else is said
-CLEAN = Damping.CLEAN.value
+CLEAN, CUT = Damping.CLEAN.value, Damping.CUT.value
 FAILED = frozenset(kind.value for kind in DAMPING_FAULTS)
 ASKED = FAILED | {CLEAN}
 
@@ -83,7 +83,7 @@ class StopDay:
 
     day: str
     kinds: tuple[str, ...]
-    overhang_ms: float | None  # median; None where it mostly was not heard to stop
+    overhang_ms: float | None  # median; see ``StopHistory``
 
     @property
     def asked(self) -> int:
@@ -98,7 +98,7 @@ class StopDay:
     @property
     def mostly(self) -> str:
         """How it mostly ended; of ends that were as frequent, the one that is a fault."""
-        order = ("ringing", "late", "cut", CLEAN)
+        order = (Damping.RINGING.value, Damping.LATE.value, CUT, CLEAN)
         return max(order, key=lambda kind: (self.kinds.count(kind), -order.index(kind)))
 
 
@@ -112,7 +112,8 @@ class StopHistory:
     string: int
     way: str
     kinds: tuple[str, ...]  # each time it was asked, in order
-    overhang_ms: float | None  # median of all; None where it mostly was not heard to stop
+    # Median of those not cut short; None where it mostly was not heard to stop, or was always cut short.
+    overhang_ms: float | None
     days: tuple[StopDay, ...]  # in order
 
     @property
@@ -216,8 +217,8 @@ def _stop(rows: Sequence[tuple[str, StopRow]]) -> StopHistory:
 
 def _median(rows: Iterable[StopRow]) -> float | None:
     """Return the median overhang; a string that was never heard to stop rang longer than any other."""
-    values = [math.inf if row.overhang_ms is None else row.overhang_ms for row in rows]
-    middle = median(values)
+    rung = [row.overhang_ms for row in rows if row.kind != CUT]
+    middle = median(math.inf if ms is None else ms for ms in rung) if rung else math.inf
     return middle if math.isfinite(middle) else None
 
 

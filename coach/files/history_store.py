@@ -51,6 +51,7 @@ COLUMNS = {  # what a file of this version must have
     "takes": "name, bytes",
 }
 BROKEN = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT}
+UNREADABLE_TEXT = "Could not decode to UTF-8"  # said by Python's sqlite3 without a code
 TAKEN = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL}
 REFUSED = {
     sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN,
@@ -63,8 +64,8 @@ class HistoryError(CoachError):
     """The history cannot be read or written; the takes are not touched by it."""
 
 
-class _Damaged(Exception):
-    """The file is no history of ours."""
+class DamagedError(Exception):
+    """The file is no history of ours, or not whole; ``Store`` moves it aside, and nobody else sees this."""
 
 
 class Store:
@@ -92,11 +93,11 @@ class Store:
             try:
                 with self._opened(seen, write=write) as db:
                     return work(db)
-            except _Damaged as fault:
+            except (DamagedError, UnicodeDecodeError) as fault:  # the latter: SQLite's word on broken text
                 self._move_aside(str(fault), seen, attempt)
             except sqlite3.DatabaseError as fault:
                 code = _code(fault)
-                if code in BROKEN:
+                if code in BROKEN or UNREADABLE_TEXT in str(fault):
                     self._move_aside(str(fault), seen, attempt)
                 elif code in TAKEN:
                     if attempt >= TRIES:
@@ -152,6 +153,8 @@ class Store:
                 db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
             except sqlite3.DatabaseError as fault:
                 db.close()
+                if _code(fault) == sqlite3.SQLITE_ERROR:  # "unsupported file format", "malformed schema"
+                    raise DamagedError(str(fault)) from None
                 if _code(fault) not in LOCKED_UP or how.endswith("immutable=1") or write:
                     raise
             else:
@@ -161,7 +164,8 @@ class Store:
     def _prepared(self, db: sqlite3.Connection, seen: tuple[int, int] | None) -> bool:
         """Whether the tables are there; False for an empty file.
 
-        Raises HistoryError for a file of a later version, _Damaged for one that is none of ours or not whole.
+        Raises HistoryError for a file of a later version, DamagedError for one that is none of ours, or not
+        whole.
         """
         (version,) = db.execute("PRAGMA user_version").fetchone()
         (application,) = db.execute("PRAGMA application_id").fetchone()
@@ -169,7 +173,7 @@ class Store:
         if not tables and not version:
             return False
         if application != APPLICATION:
-            raise _Damaged(said.STRANGE)
+            raise DamagedError(said.STRANGE)
         if version > SCHEMA:
             raise HistoryError(str(self.path), said.NEWER, said.REMEDY_NEWER)
         for table, columns in COLUMNS.items():
@@ -177,12 +181,12 @@ class Store:
                 db.execute(f"SELECT {columns} FROM {table} LIMIT 0")
             except sqlite3.OperationalError as fault:
                 if _code(fault) == sqlite3.SQLITE_ERROR:  # no such table, no such column
-                    raise _Damaged(str(fault)) from None
+                    raise DamagedError(str(fault)) from None
                 raise
         if self._examined != seen or seen is None:
             (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
             if found != "ok":
-                raise _Damaged(str(found))
+                raise DamagedError(str(found))
             self._examined = seen
         return True
 

@@ -17,7 +17,7 @@ from typing import Any
 from coach.core import words
 from coach.core.ways import Way
 from coach.files import history_words as said
-from coach.files.history_rows import ChunkHistory, PieceHistory, StopHistory
+from coach.files.history_rows import CUT, ChunkHistory, PieceHistory, StopHistory
 from coach.files.history_today import Suggestion, What
 from coach.files.tables import Cells, table
 
@@ -121,15 +121,21 @@ def _chunk_cells(one: ChunkHistory, year: int) -> Cells:
     )
 
 
+def overhang_words(one: StopHistory) -> str:
+    """Return a stop's median overhang in words."""
+    if one.overhang_ms is None:
+        return said.NEVER if set(one.kinds) == {CUT} else words.TO_THE_END
+    return words.milliseconds(one.overhang_ms)
+
+
 def _stop_cells(one: StopHistory, year: int) -> Cells:
-    overhang = words.TO_THE_END if one.overhang_ms is None else words.milliseconds(one.overhang_ms)
     return (
         str(one.bar),
         words.beat_name(one.beat),
         words.string_sign(one.string),
         WAYS.get(one.way, said.NEVER),
         said.CLEAN_OF.format(clean=one.clean, asked=one.asked),
-        overhang,
+        overhang_words(one),
         str(len(one.days)),
         said.day_words(one.days[-1].day, year),
     )

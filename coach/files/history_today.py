@@ -29,7 +29,7 @@ RECENT_DAYS = 30  # what is older is no longer checked or mended, but taken up a
 LAIN_DAYS = 7  # a piece that has lain so long is taken up again
 MOST_CHECKED, MOST_MENDED, MOST_RETURNED = 3, 3, 2
 LEAST_NOTES = 3  # a chunk of fewer tells nothing
-RECENT_TIMES = 10  # a stop is judged by its last so many times …
+RECENT_TIMES = 10  # a stop is judged by its last so many times in those days …
 FAILING = 0.4  # … and failing when it failed in this share of them or more
 MENDED = 3  # clean so many times in a row: it is mended
 
@@ -110,7 +110,7 @@ def _to_mend(
     for piece, of_piece in stops.items():
         if piece not in last or last[piece].day < since:
             continue
-        for stop in stop_histories((day, row) for day, row in of_piece if row.kind in ASKED):
+        for stop in stop_histories((day, row) for day, row in of_piece if row.kind in ASKED and day >= since):
             kinds = stop.kinds[-RECENT_TIMES:]
             failed = len(kinds) - kinds.count(CLEAN)
             mended = len(kinds) >= MENDED and set(kinds[-MENDED:]) == {CLEAN}

@@ -22,7 +22,7 @@ PASSES_CLEAN = "{count} clean"
 EDITED = "“{title}” was edited since; the passes of the score as it was are not counted here."
 GONE = "Its score is not at hand."
 CHUNK_HEADING = ("bars", "part", "passes", "clean", "fastest clean", "days", "last")
-STOP_HEADING = ("bar", "beat", "string", "stop", "clean", "half were at most", "days", "last")
+STOP_HEADING = ("bar", "beat", "string", "stop", "clean", "overhang, median", "days", "last")
 SCALE = "scale"
 NEVER = "–"
 TEMPO = "{bpm:.0f} beats a minute ({speed:.2f})"
@@ -40,11 +40,11 @@ RETURN = "Take up “{title}” again: it has lain for {days}."
 TITLE = "History"
 SHEET_TITLE = "{title}: how the stops went, day by day"
 SHEET_EMPTY = "No stop has been asked for yet."
-SHEET_CLEAN = "{clean} of {asked} clean, {overhang}"
+SHEET_HEADINGS = (("", "clean"), ("median", "overhang"))
 SHEET_KEY = (("clean", "in time"), ("late", "late"), ("ringing", "rang on"), ("cut", "cut short"))
 SHEET_MIXED = "in grey, with a figure: so many came off, the sign tells how it mostly ended"
-SHEET_DAYS_OUT = "{days} before these: in the table of coach history."
-SHEET_STOPS_OUT = "{stops} more: in the table of coach history."
+SHEET_DAYS_OUT = "{days} before these had no room here."
+SHEET_STOPS_OUT = "{stops} more had no room here."
 
 # Notices, one line each.
 ASIDE = "the history was damaged ({why}); it is kept as {name}, and is read anew from the takes"

@@ -23,8 +23,10 @@ ROW = 46  # height of a stop's row; its sign is as large as on the page
 SIGN = 30
 TITLE, PLAIN, SMALL = 34, 19, 16  # heights of capitals
 LABELS, FIGURES = 250, 310  # room left and right of the days
-COLUMN = 104  # of a day, where there is room
-LEAST_COLUMN = 66  # a sign and its figure
+OVERHANG = 150  # from the count of clean ones to the overhang
+COLUMN = 112  # of a day, where there is room
+LEAST_COLUMN = 98  # a sign and its figure
+SIGN_AT = 0.26  # of a column, the sign's middle: its figure stands at the right
 LEADING = 2.1  # from line to line, times the capitals
 FAINT = 0.45  # how much of the faint ink is in a row's line
 
@@ -44,7 +46,8 @@ class SheetRow:
     string: int
     label: str  # "bar 3, beat 1"
     marks: Mapping[int, DayMark]  # by column
-    figures: str  # at its end: "5 of 9 clean"
+    clean: str  # at its end: "5 of 9" …
+    overhang: str  # … and "+60 ms"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,7 @@ class SheetPage:
     under: str  # under the title
     days: tuple[tuple[str, str], ...]  # of each column: its month, its day
     rows: tuple[SheetRow, ...]
+    headings: tuple[tuple[str, str], tuple[str, str]]  # over the rows' ends, in two lines each
     key: tuple[tuple[str, str], ...]  # a kind, and what its mark means
     key_note: str
     empty: str  # said where there is no row
@@ -87,15 +91,16 @@ class _Sheet:
         self.right = self.left + self.column * len(page.days)
 
     def x_of(self, column: int) -> float:
-        """Return the middle of a day's column."""
-        return self.left + (column + 0.5) * self.column
+        """Return where the signs of a day stand."""
+        return self.left + (column + SIGN_AT) * self.column
 
     def stamps(self) -> Iterator[Stamp]:
         """Yield everything in drawing order."""
         palette, page = self.palette, self.page
         y = float(MARGIN + TITLE / 2)
-        yield self._written(page.title, MARGIN, y, TITLE, palette.ink, hand=True)
-        y += TITLE * 1.5
+        for line in lettering.wrapped(page.title, WIDTH - 2 * MARGIN, TITLE, palette.ink, hand=True):
+            yield self._written(line, MARGIN, y, TITLE, palette.ink, hand=True)
+            y += TITLE * 1.5
         yield self._written(page.under, MARGIN, y, PLAIN, palette.pencil)
         y += PLAIN * 2.6
         if page.rows:
@@ -124,6 +129,9 @@ class _Sheet:
             before = month
             number = lettering.words(day, SMALL, self.palette.ink)
             yield self._placed(number, self.x_of(column) - self._half(day), y + SMALL * LEADING, SMALL)
+        for lines, x in zip(self.page.headings, self._ends(), strict=True):
+            for line, text in enumerate(lines):
+                yield self._written(text, x, y + line * SMALL * LEADING, SMALL, self.palette.pencil)
 
     def _half(self, day: str) -> float:
         return lettering.words(day, SMALL, self.palette.ink).width / 2
@@ -146,10 +154,16 @@ class _Sheet:
             yield placed(patch, x, y)
             if mark.figure:
                 figure = lettering.words(mark.figure, SMALL, palette.pencil, hand=True)
-                beside = x + wide / 2 + SIGN * 0.22
+                beside = x + wide / 2 + SIGN * 0.32
                 yield placed(block(figure.width + 4, 3, palette.paper), beside - 2, y - 1)
                 yield self._placed(figure, beside, y, SMALL)
-        yield self._written(row.figures, self.right + SMALL * 1.5, y, PLAIN, palette.ink, hand=True)
+        for text, x in zip((row.clean, row.overhang), self._ends(), strict=True):
+            yield self._written(text, x, y, PLAIN, palette.ink, hand=True)
+
+    def _ends(self) -> tuple[float, float]:
+        """Return where the two figures at a row's end begin."""
+        first = self.right + SMALL * 1.5
+        return first, first + OVERHANG
 
     def _key(self, y: float) -> Iterator[Stamp]:
         x = float(MARGIN)

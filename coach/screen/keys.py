@@ -125,4 +125,6 @@ def action_of(
 
 def is_other_key(event: pygame.event.Event) -> bool:
     """Return whether a key that writes something was pressed anew: where any key will do, this one does."""
-    return event.type == pygame.KEYDOWN and bool(event.unicode) and not getattr(event, "again", False)
+    if event.type != pygame.KEYDOWN or getattr(event, "again", False):
+        return False
+    return bool(getattr(event, "unicode", ""))

@@ -76,8 +76,8 @@ def main():
         mixer = Mixer(track, RATE)
         used, longest = share(mixer, 20.0 if period else 10.0)
         print(
-            f"10 s on six strings, {len(tones)} tones, {name}: made in {made:.3f} s, {held_mb(mixer):.0f} MB; "
-            f"playing {used:.2%} of one core, longest block {longest:.1%} of its time"
+            f"10 s on six strings, {len(tones)} tones, {name}: made in {made:.3f} s, "
+            f"{held_mb(mixer):.0f} MB; playing {used:.2%} of one core, longest block {longest:.1%}"
         )
     for path in sorted(SCORES.glob("*.musicxml")):
         score = open_piece(path).score
