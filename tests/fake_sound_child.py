@@ -11,6 +11,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from pathlib import Path
 
 from coach.devices.child_end import DONE, LOOK_AGAIN
@@ -43,6 +44,7 @@ def main(mode: str, log: str | None = None) -> int:
             os.kill(os.getpid(), signal.SIGKILL)
         if mode == "gone":
             outlet.send(Silent("Gone.", True))
+            time.sleep(0.2)  # what is ordered now is lost
             return LOOK_AGAIN
         playing = order.token
         outlet.send(Begun(playing, (order.at_ns or 0) + SECOND_NS, 3))

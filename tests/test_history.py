@@ -155,6 +155,23 @@ def test_a_take_is_added_whole_and_known_by_its_size(history):
     assert [row.number for row in history.passes()] == [1, 2, 3]
 
 
+def test_passes_that_a_take_turned_out_not_to_have_go(history):
+    rows = [(replace(ROW, number=n), [STOP]) for n in (1, 2, 3)]
+    history.add_take(ROW.take, 1, rows)
+    history.add(replace(ROW, number=4, part="bass"))
+    history.add(replace(ROW, take="another.mid", number=9))
+    history.add_take(ROW.take, 2, rows[:1])
+    assert len(history.passes()) == 5
+    history.add_take(ROW.take, 3, rows[:2], whole=True)
+    assert [(row.take == ROW.take, row.number) for row in history.passes()] == [
+        (True, 1),
+        (True, 2),
+        (True, 4),
+        (False, 9),
+    ]
+    assert len(history.stops(ROW.digest)[0].kinds) == 2
+
+
 def test_a_transaction_is_kept_whole_or_not_at_all(history):
     history.add(ROW, [STOP])
     with pytest.raises(Exception, match="NOT NULL"):

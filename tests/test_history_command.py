@@ -38,6 +38,7 @@ from coach.screen.theme import DAY
 from tests.harness import ROOT
 from tests.test_history import ROW as PASS
 from tests.test_history import STOP
+from tests.take_build import record
 from tests.test_sitting import PIECE, TAKE, sit
 
 RECORDINGS, SCORES = ROOT / "recordings", ROOT / "scores"
@@ -178,6 +179,29 @@ def test_a_chunk_that_was_drilled(takes):
     assert rows_of(session, whole, TAKE.meta, "a.mid")[0][0].clean is True
     assert remember(session, TAKE.meta, takes / "a.mid", result=whole, part="bass") == ()
     assert [row.part for row in History(history_path()).passes()] == ["bass"]
+
+
+def test_a_step_of_the_ladder_says_itself_what_it_is(takes):
+    """The take was played at nine tenths of the tempo (its recipe); a tempo that was kept is the one asked for."""
+    session = sit([(us * 1_000 + 10**12, data) for us, data in TAKE.messages], None).session
+    result = report(session)
+
+    def row(**meta: object):
+        return rows_of(session, result, replace(TAKE.meta, **meta), "a.mid")[0][0]  # type: ignore[arg-type]
+
+    step = row(part="melody", chunk=(2, 5), speed=0.91)
+    assert (step.part, step.first, step.last, step.first_bar, step.last_bar) == ("melody", 2, 5, 3, 6)
+    assert step.speed == 0.91
+    assert row(speed=0.5).speed == pytest.approx(0.9, abs=0.03)
+    scale = row(part="scale", chunk=(0, 3))
+    assert (scale.part, scale.first, scale.last) == ("scale", 0, -1)
+
+
+def test_a_scale_is_not_read_from_its_take(takes):
+    record(takes / "scale.mid", TAKE.messages, meta=replace(TAKE.meta, part="scale"))
+    history = History(history_path())
+    assert rebuild(history, takes).passes == 0
+    assert list(history.known_takes()) == ["scale.mid"]
 
 
 def test_a_take_without_its_score_is_told_and_read_when_the_score_is_back(takes, capsys, monkeypatch):

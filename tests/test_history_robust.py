@@ -46,8 +46,8 @@ def one_line(error: CoachError) -> str:
 
 def fill(history: History, count: int = 30) -> None:
     """Add so many passes that the file has many pages."""
-    for n in range(1, count + 1):
-        history.add(replace(ROW, number=n), [replace(STOP, note=i) for i in range(40)])
+    stops = [replace(STOP, note=i) for i in range(40)]
+    history.add_take(ROW.take, 1, [(replace(ROW, number=n), stops) for n in range(1, count + 1)])
 
 
 def child(code: str, *words: object, **how: object) -> subprocess.Popen[str]:
@@ -144,7 +144,7 @@ def test_killed_in_the_middle_of_a_pass_it_has_all_passes_before(history):
 
 def test_a_program_that_does_not_let_go_is_one_line(history, monkeypatch):
     monkeypatch.setattr(history_store, "BUSY_S", 0.05)
-    monkeypatch.setattr(history_store, "PAUSE_S", 0.01)
+    monkeypatch.setattr(history_store, "WAIT_S", 0.1)
     history.add(ROW)
     with closing(sqlite3.connect(history.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -227,6 +227,42 @@ def test_damage_while_the_program_runs_is_found_at_the_next_pass(history):
     assert history.add(replace(ROW, number=99), [STOP])
     assert [row.number for row in history.passes()] == [99]
     assert len(broken(history)) == 1
+
+
+def spoil_a_page(path: Path) -> None:
+    """Spoil a page in the middle, where no new pass is written."""
+    page = path.stat().st_size // 4096 // 2
+    with path.open("r+b") as file:
+        file.seek(page * 4096)
+        file.write(b"\xff" * 4096)
+
+
+def test_damage_is_found_before_anything_is_added_to_it(history):
+    fill(history)
+    spoil_a_page(history.path)
+    fresh = History(history.path)
+    assert fresh.add(replace(ROW, number=99), [STOP])
+    assert len(broken(history)) == 1
+    assert [row.number for row in fresh.passes()] == [99]
+
+
+def test_a_file_put_in_its_place_is_looked_at_anew(history, tmp_path):
+    fill(history)
+    shutil.copy(history.path, tmp_path / "copy")  # such as from a disk that fails
+    spoil_a_page(tmp_path / "copy")
+    os.replace(tmp_path / "copy", history.path)
+    assert history.add(replace(ROW, number=99), [STOP])
+    assert len(broken(history)) == 1
+
+
+def test_what_another_program_has_begun_anew_is_not_moved_aside(history):
+    history.path.write_bytes(b"rubbish")
+    seen = history_store._identity(history.path)
+    other = History(history.path)
+    assert other.add(ROW)  # found the rubbish first
+    history._store._move_aside("not a database", seen, 1)
+    assert history.passes() == (ROW,)
+    assert history.notices == []
 
 
 def test_each_broken_file_is_kept(history):

@@ -14,7 +14,6 @@ from types import SimpleNamespace
 
 import mido
 import numpy as np
-import pygame
 import pytest
 
 from coach.app import live as live_module
@@ -33,6 +32,7 @@ from coach.devices.messages import Heard, PortState
 from coach.files.settings import Settings, load_settings
 from coach.files.take import read_take
 from coach.screen.keys import Action
+from coach.screen.stage import HELD_S
 from coach.screen.window import UserEvent, Window
 from tests.harness import (
     ROOT,
@@ -271,18 +271,22 @@ def test_a_key_that_is_held_is_pressed_once(display: Display, piece: Piece, monk
     for key, value in display.env.items():
         monkeypatch.setenv(key, value)
 
-    def posted(*kinds: int) -> list[UserEvent]:
-        for kind in kinds:
-            pygame.event.post(pygame.event.Event(kind, key=pygame.K_LEFT, unicode="", mod=0))
-        return window.wait(20)
-
+    pressed: list[UserEvent] = []
     with Window(piece.score, "", size=SIZE) as window:
-        window.wait(50)
-        back = UserEvent(Action.PREV_BAR)
-        assert posted(pygame.KEYDOWN, pygame.KEYDOWN, pygame.KEYDOWN) == [back]
-        assert posted(pygame.KEYDOWN) == []
-        assert posted(pygame.KEYUP, pygame.KEYDOWN) == [back]
-        assert posted(pygame.KEYUP, pygame.KEYDOWN, pygame.KEYUP, pygame.KEYDOWN) == [back, back]
+        display.ask("windowfocus", "--sync", display.ask("search", "--onlyvisible", "--class", "coach"))
+        display.ask("keydown", "Left")
+        end = time.monotonic() + 2 * HELD_S
+        while time.monotonic() < end:
+            pressed += window.wait(20)
+        assert pressed == [UserEvent(Action.PREV_BAR)]
+        display.ask("keyup", "Left", "key", "Left")
+        assert until(lambda: len(pressed.__iadd__(window.wait(20))) == 2)
+        display.ask("key", "Left")  # let go while something else took long
+        pressed.clear()
+        time.sleep(2 * HELD_S)
+        assert until(lambda: bool(pressed.__iadd__(window.wait(20))))
+        pressed += window.wait(20)
+        assert pressed == [UserEvent(Action.PREV_BAR)]
 
 
 def test_keys_and_page_turner(

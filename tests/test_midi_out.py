@@ -9,6 +9,7 @@ import threading
 from collections import Counter
 from collections.abc import Iterator
 from time import perf_counter_ns
+from typing import ClassVar
 
 import pytest
 
@@ -17,7 +18,7 @@ from coach.devices import midi_out_child
 from coach.devices.midi_notes import channel_of, round_of
 from coach.devices.midi_out import MidiSpeaker
 from coach.devices.midi_out_child import Player
-from coach.devices.midi_outputs import Unusable, choose
+from coach.devices.midi_outputs import PortMidiOut, Unusable, choose
 from coach.devices.ports import Port
 from coach.devices.sound_wire import Play, Stop
 from tests.harness import JackServer, until
@@ -146,7 +147,9 @@ def test_a_stop_takes_every_note_back(clock: list[int]) -> None:
     assert player.ended() == [3]
     clock[0] += NS
     player.wait_s()
+    player.obey(Stop())
     assert len(paper.sent) == 4
+    assert player.ended() == []
 
 
 def test_a_loop_comes_again_without_drifting(clock: list[int]) -> None:
@@ -173,6 +176,51 @@ def test_nothing_to_choose_from_and_too_much() -> None:
         choose([Paper("one", "two")], "three")
     assert choose([Paper("one", "two")], "tw")[1].name == "two"
     assert choose([Paper("Midi Through:0", "one")], None)[1].name == "one"
+
+
+def test_portmidi_sends_where_the_other_library_has_no_wheel() -> None:
+    sent: list[tuple[int, ...]] = []
+
+    class Output:
+        def __init__(self, index: int, latency: int) -> None:
+            if index == 3:
+                raise Midi.MidiException("busy")
+            assert (index, latency) == (1, 0)
+
+        def write_short(self, *message: int) -> None:
+            sent.append(message)
+
+        def close(self) -> None:
+            sent.append(())
+
+    class Midi:
+        class MidiException(Exception):
+            pass
+
+        devices: ClassVar = [(b"x", b"keys", 1, 0, 0), (b"x", b"box", 0, 1, 0), (b"x", b"in", 1, 0, 0),
+                             (b"x", b"b\xffx", 0, 1, 0)]  # fmt: skip
+
+        def init(self) -> None:
+            pass
+
+        quit = init
+
+        def get_count(self) -> int:
+            return 4
+
+        def get_device_info(self, index: int) -> tuple[bytes, bytes, int, int, int]:
+            return self.devices[index]
+
+    Midi.Output = Output  # type: ignore[attr-defined]
+    out = PortMidiOut(Midi())
+    assert out.names() == ["box", "b�x"]
+    with pytest.raises(OSError, match="busy"):
+        out.open_out(1)
+    out.open_out(0)
+    out.send(bytes((0x90, 40, 90)))
+    out.close()
+    assert sent == [(0x90, 40, 90), ()]
+    assert not out.dead()
 
 
 # --- real ports ---------------------------------------------------------------------------------------

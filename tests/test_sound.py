@@ -184,19 +184,20 @@ def test_the_clock_keeps_to_the_earliest_of_late_callbacks() -> None:
     assert clock.frame_at(start + NS) == RATE
 
 
-def test_the_clock_follows_a_card_that_runs_fast() -> None:
+@pytest.mark.parametrize("speed", [1.00005, 0.99995])
+def test_the_clock_follows_a_card_that_runs_fast_or_slow(speed: float) -> None:
     clock = FrameClock(RATE)
-    for call in range(20_000):  # 107 s at 50 millionths fast
-        clock.add(round(call * 256 * NS / (RATE * 1.00005)), call * 256)
+    for call in range(20_000):  # 107 s at 50 millionths
+        clock.add(round(call * 256 * NS / (RATE * speed)), call * 256)
     last = 19_999 * 256
     # The two seconds that are looked back over: 0.1 ms and a window.
-    assert clock.heard_ns(last) == pytest.approx(last * NS / (RATE * 1.00005), abs=0.12 * MS)
+    assert clock.heard_ns(last) == pytest.approx(last * NS / (RATE * speed), abs=0.12 * MS)
 
 
 @pytest.mark.parametrize("told", [True, False])
 def test_the_clock_follows_a_gap_told_or_not(told: bool) -> None:
     clock = FrameClock(RATE)
-    for call in range(800):
+    for call in range(520):  # 0.6 s after the gap, while what lies before it is still looked back on
         gap = 30 * MS if call >= 400 else 0
         clock.add(call * 256 * NS // RATE + gap, call * 256, anew=told and call == 400)
         if told and call == 400:
@@ -417,6 +418,88 @@ def test_the_simple_way_is_taken_where_the_library_is_missing(
     assert np.array_equal(got[begin : begin + len(want)], want)
     clicks = np.flatnonzero(want[:, 0])
     assert clicks[np.flatnonzero(np.diff(clicks, prepend=-RATE) > 1000)].tolist() == [0, 4800]
+
+
+# A sound library of paper: its one device calls as long as the file ``plugged`` is there.
+LIBRARY = """
+import pathlib, threading, time, types
+PLUGGED = pathlib.Path(__file__).with_name("plugged")
+class PortAudioError(Exception): pass
+def query_devices(device, kind):
+    if device is not None: raise ValueError("no such device")
+    return {"name": "Paper", "index": 0, "default_samplerate": 44100.0, "max_output_channels": 1}
+def _terminate(): pass
+class OutputStream:
+    latency = 0.02
+    def __init__(self, *, samplerate, blocksize, channels, callback, **_rest):
+        assert (samplerate, channels) == (44100, 1)
+        self.block, self.callback = blocksize, callback
+    def start(self):
+        threading.Thread(target=self.run, daemon=True).start()
+    def run(self):
+        import numpy
+        out = numpy.zeros((self.block, 1), "f4")
+        times = types.SimpleNamespace(outputBufferDacTime=0.0, currentTime=0.0)  # as some drivers do
+        begin, frames = time.perf_counter(), 0
+        while PLUGGED.exists():
+            self.callback(out, self.block, times, types.SimpleNamespace(output_underflow=frames == 0))
+            frames += self.block
+            time.sleep(max(0.0, begin + frames / 44100 - time.perf_counter()))
+    def close(self): pass
+"""
+
+
+@pytest.fixture
+def library(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """The folder in which the child finds its sound library; pygame has no sound either."""
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setenv("SDL_AUDIODRIVER", "nonesuch")
+    (tmp_path / "sounddevice.py").write_text(LIBRARY)
+    return tmp_path
+
+
+def test_a_computer_without_the_library_is_silent_and_says_what_is_missing(library: Path) -> None:
+    (library / "sounddevice.py").write_text("raise OSError('PortAudio library not found')")
+    said: list[str] = []
+    with Speaker(on_state=said.append) as speaker:
+        assert until(lambda: bool(said))
+        speaker.play(TWO)
+        assert until(lambda: not speaker.playing)
+        assert speaker.state == "silent"
+    assert said == [
+        "There is no sound here (the sound library is not installed: libportaudio2); "
+        "everything else works in silence."
+    ]
+
+
+def test_a_device_that_is_unplugged_is_one_sentence_and_is_found_when_it_is_back(library: Path) -> None:
+    plugged = library / "plugged"
+    plugged.touch()
+    said: list[str] = []
+    loop = Track((), (Tick(0.0, 2),), 0.1, period_s=0.1)
+    with Speaker(on_state=said.append) as speaker:
+        token = speaker.play(loop, at_ns=time.perf_counter_ns() + NS)
+        assert until(lambda: speaker.start_ns(token) is not None)
+        assert speaker.latency_ms == pytest.approx(20.0)
+        assert speaker.underruns == 1
+        plugged.unlink()
+        assert until(lambda: speaker.state == "silent")
+        assert not speaker.playing
+        plugged.touch()
+        token = speaker.play(TWO)
+        assert until(lambda: speaker.start_ns(token) is not None)
+        assert until(lambda: not speaker.playing)
+        assert speaker.state == "sound"
+    lost = "The sound stopped: “Paper” is gone. The next thing to be heard looks for it again."
+    assert said == ["Sound goes to “Paper”.", lost, "Sound goes to “Paper”."]
+
+
+def test_a_device_that_never_calls_is_no_device(library: Path) -> None:
+    said: list[str] = []
+    with Speaker(on_state=said.append) as speaker:
+        assert until(lambda: bool(said))
+        assert speaker.state == "silent"
+    assert said == ["There is no sound here (it did not answer any more); everything else works in silence."]
 
 
 def test_the_speakers_command_carries_its_wishes() -> None:

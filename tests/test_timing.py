@@ -90,3 +90,11 @@ def test_the_slope_is_scipys(points):
     with np.errstate(invalid="ignore"):  # of scipy's confidence bounds, which are not asked for
         slope = scipy_stats.theilslopes(y, x).slope
     assert theil_sen(x, y)[0] == pytest.approx(slope, rel=1e-9, abs=1e-9)
+
+
+def test_who_begins_again_is_set_against_the_beat_he_began_on():
+    for beats in (0, 7, 1000):
+        rows = bar_timings(SCORE, onsets([beats + k + 0.03 for k in range(16)]), Click(0))
+        assert [row.drift_ms for row in rows] == pytest.approx([30] * 4, abs=1e-3)
+    half_speed = bar_timings(SCORE, onsets([10 + 2 * k - 0.05 for k in range(16)]), Click(0, speed=0.5))
+    assert [row.drift_ms for row in half_speed] == pytest.approx([-50] * 4, abs=1e-3)

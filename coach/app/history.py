@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from coach.app.outputs import checked_outputs
-from coach.app.pass_rows import rows_of
+from coach.app.pass_rows import SCALE, rows_of
 from coach.app.piece import Piece, find_score, open_piece
 from coach.app.sitting import Sitting, limits_of, replay
 from coach.app.terms import terms_of
@@ -22,7 +22,7 @@ from coach.core.report import Report, report
 from coach.core.session import Session
 from coach.files import history_words as said
 from coach.files.history import History, HistoryError, history_path
-from coach.files.history_rows import TOGETHER, PassRow, StopRow
+from coach.files.history_rows import PassRow, StopRow
 from coach.files.history_text import Told, history_json, history_text
 from coach.files.settings import takes_folder
 from coach.files.shelf import read_shelf
@@ -31,9 +31,10 @@ from coach.files.take import Take, TakeMeta, read_take
 MOST_NAMED = 3  # takes or titles in a notice
 
 
-def remember_sitting(sitting: Sitting, *, part: str = TOGETHER) -> tuple[str, ...]:
+def remember_sitting(sitting: Sitting, *, part: str = "") -> tuple[str, ...]:
     """Put the passes of a sitting that has ended into the history; return what there is to say of it.
 
+    ``part``: what was practised, where the take does not say it.
     Never raises for a history that cannot be used: playing goes on, and the take is read the next time.  A
     sitting that was not recorded (the demo) is not remembered.
     """
@@ -52,7 +53,7 @@ def remember(
     *,
     title: str = "",
     result: Report | None = None,
-    part: str = TOGETHER,
+    part: str = "",
     offset: int = 0,
     history: History | None = None,
 ) -> tuple[str, ...]:
@@ -64,7 +65,7 @@ def remember(
     history = history or History(history_path())
     rows = rows_of(session, result or report(session), meta, path.name, title=title, part=part, offset=offset)
     try:
-        history.add_take(path.name, _size(path), rows)
+        history.add_take(path.name, _size(path), rows, whole=not offset)
     except HistoryError as fault:
         return (*history.notices, str(fault))
     return tuple(history.notices)
@@ -116,7 +117,7 @@ def rebuild(history: History, folder: Path, *, tell: bool = False) -> Rebuilt:
             print(f"coach: {said.READING}", file=sys.stderr, flush=True)
         # No take of ours: nobody knows what was played, and when.  It need not be looked at again.
         rows = _rows_of_take(take, piece, path.name) if piece is not None else []
-        added += history.add_take(path.name, _size(path), rows)
+        added += history.add_take(path.name, _size(path), rows, whole=True)
         takes += piece is not None
     notices = []
     for lines, text, names in ((left, said.LEFT_BEHIND, "titles"), (broken, said.UNREADABLE, "names")):
@@ -134,6 +135,8 @@ def _takes(folder: Path) -> list[Path]:
 
 
 def _rows_of_take(take: Take, piece: Piece, name: str) -> list[tuple[PassRow, tuple[StopRow, ...]]]:
+    if take.meta.part == SCALE:  # it is no part of the piece; what was played live stays as it is
+        return []
     terms = terms_of(take.meta)
     tolerance_ms = None if take.meta.tolerances else terms.level.tolerance_ms
     limits = limits_of(take.meta.tolerances, tolerance_ms)

@@ -8,6 +8,7 @@ from statistics import median
 import numpy as np
 
 from coach.core import words
+from coach.core.ladder import Part
 from coach.core.passes import Pass
 from coach.core.report import PassRow as PassReport
 from coach.core.report import Report, pass_onsets
@@ -17,6 +18,8 @@ from coach.core.verdicts import Stroke
 from coach.files.history_rows import TOGETHER, PassRow, StopRow
 from coach.files.take import TakeMeta
 
+SCALE = Part.SCALE.value
+KEPT = 0.05  # a tempo is kept when it is within this share of what was asked for.  Our own figure
 SPEEDS = (0.05, 20.0)  # times the written tempo; beyond them the onsets tell nothing
 
 
@@ -27,23 +30,27 @@ def rows_of(
     take: str,
     *,
     title: str = "",
-    part: str = TOGETHER,
+    part: str = "",
     offset: int = 0,
 ) -> list[tuple[PassRow, tuple[StopRow, ...]]]:
     """Return the rows of every pass of a session in which a note was right.
 
-    ``offset`` is added to the passes' numbers: how many passes of the same take other sessions have had.
+    ``part``: what was practised, where ``meta`` does not say it.  ``offset`` is added to the passes' numbers:
+    how many passes of the same take other sessions have had.
     Raises ValueError where ``meta`` does not say when the take was begun.
     """
     score, started = session.score, datetime.fromisoformat(meta.started)
+    part = part or meta.part or TOGETHER
+    aimed = meta.chunk or session.chunk
     found = []
     for during, one in zip(session.matching.passes, result.passes, strict=True):
         right, asked = _notes(result, one.number)
         if not right or not (during.anchors or during.soft_anchors):
             continue
-        first, last = _bars(session, during, one)
+        first, last = _bars(session, during, one) if aimed is None else aimed
+        last = min(last, len(score.bars) - 1)
         begun = (during.anchors or during.soft_anchors)[0]
-        speed = _speed(session, during)
+        speed = _speed(session, during, meta)
         drifts = [
             abs(row.timing.drift_ms)
             for row in result.bars
@@ -58,11 +65,11 @@ def rows_of(
             part=part,
             first_bar=score.bars[first].number,
             last_bar=score.bars[last].number,
-            first=first,
-            last=last,
+            first=0 if part == SCALE else first,
+            last=-1 if part == SCALE else last,
             speed=speed,
             # A chunk that was broken off is not clean, however well it went until then.
-            clean=one.clean and (one.complete or session.chunk is None),
+            clean=one.clean and (one.complete or aimed is None),
             complete=one.complete,
             faults=len(one.faults),
             drift_ms=median(drifts) if drifts else None,
@@ -75,9 +82,7 @@ def rows_of(
 
 
 def _bars(session: Session, during: Pass, one: PassReport) -> tuple[int, int]:
-    """Return the performed bars that a pass was about: the chunk, the whole piece, or those it touched."""
-    if session.chunk is not None:
-        return session.chunk
+    """Return the performed bars that a pass of no chunk was about: the whole piece, or those it touched."""
     if one.complete:
         return 0, len(session.score.bars) - 1
     groups = session.groups
@@ -108,11 +113,18 @@ def _stops(session: Session, result: Report, number: int) -> tuple[StopRow, ...]
     )
 
 
-def _speed(session: Session, during: Pass) -> float | None:
-    """Return the tempo of a pass, times the written one; None where it has too few onsets to tell."""
+def _speed(session: Session, during: Pass, meta: TakeMeta) -> float | None:
+    """Return the tempo of a pass, times the written one; None where it has too few onsets to tell.
+
+    Where a tempo was asked for and kept, it is that one.
+    """
     onsets = pass_onsets(session.score, during)
     if len({onset.tick for onset in onsets}) < 2:
         return None
     nominal = np.array([session.score.nominal_us(onset.tick) for onset in onsets])
     slope, _ = theil_sen(nominal, np.array([onset.us for onset in onsets], float))
-    return 1 / slope if slope > 0 and SPEEDS[0] <= 1 / slope <= SPEEDS[1] else None
+    if slope <= 0 or not SPEEDS[0] <= 1 / slope <= SPEEDS[1]:
+        return None
+    if meta.speed is not None and abs(1 / slope / meta.speed - 1) <= KEPT:
+        return meta.speed
+    return 1 / slope

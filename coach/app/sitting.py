@@ -7,17 +7,21 @@ file can hold before the session sees them, so that the saved take replays to th
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from coach.app.piece import Piece
+from coach.app.step import Step, of_take, whole
 from coach.app.terms import Terms, terms_of
 from coach.core.events import End, Tick
 from coach.core.profile import Profile
 from coach.core.report import report
+from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.shapes import Summary
 from coach.core.summary import summarise
+from coach.core.timing import Click
 from coach.core.verdicts import Change, Limits
 from coach.core.wire import Decoder
 from coach.devices.clock import SessionClock
@@ -41,23 +45,49 @@ class Sitting:
         started: datetime,
         terms: Terms | None = None,
         speed: float = 1.0,
+        step: Step | None = None,
+        asked_speed: float | None = None,
     ) -> None:
         """``folder`` is where the take is recorded; None records nothing.
 
         ``speed`` is that of a take played back: its own time is kept, so that no verdict depends on it.
+        ``step``: what of the piece is played (default: all of it); ``asked_speed``: the tempo asked
+        for, as a share of the written one; None: the player's own.
         """
-        self.piece = piece
         self.terms = terms or Terms()
-        self.session = Session(piece.score, profile=profile, limits=limits, stops=self.terms.stops(piece))
+        self.step = step or whole(piece, self.terms)
+        self.piece, self.asked_speed = self.step.piece, asked_speed
+        self.session = Session(
+            self.piece.score,
+            profile=profile,
+            limits=limits,
+            stops=self.step.stops,
+            chunk=self.step.chunk,
+        )
         self.decoder = Decoder(self.session.profile)
         self.recorder: Recorder | None = None
         self._folder, self._started, self._speed = folder, started, speed
         self._clock: SessionClock | None = None
+        self._heard = False
 
     @property
     def begun(self) -> bool:
         """Whether anything has been heard."""
-        return self._clock is not None
+        return self._heard
+
+    def start_click(self, heard_ns: int, beat_ns: int) -> None:
+        """Set the session's time by a click: it begins at ``heard_ns``, the music's first tick at ``beat_ns``.
+
+        To be called before anything is heard.
+        """
+        assert not self._heard
+        assert self.asked_speed is not None
+        self._clock = SessionClock(heard_ns, self._speed)
+        self.session.set_click(Click((beat_ns - heard_ns) // 1000, self.asked_speed))
+
+    def _click_qpm(self) -> float | None:
+        click = self.session.click
+        return None if click is None else self.piece.score.qpm(0) * click.speed
 
     @property
     def ignored(self) -> Counter[str]:
@@ -71,6 +101,8 @@ class Sitting:
         """Take one message from the port."""
         if self._clock is None:
             self._clock = SessionClock(heard.stamp_ns - LEAD_NS, self._speed)
+        if not self._heard:
+            self._heard = True
             self._begin_recording()
         time_us = self._clock.us(heard.stamp_ns)
         if self.recorder is not None:
@@ -120,8 +152,15 @@ class Sitting:
             level=self.terms.level.token,
             free=tuple(sorted(self.terms.free)),
             chunk=self.session.chunk,
+            speed=self.asked_speed,
+            click_qpm=self._click_qpm(),
+            click_us=self.session.click.start_us if self.session.click else None,
             started=self._started.isoformat(timespec="seconds"),
         )
+        rung = self.step.rung
+        if rung is not None:
+            bars = (rung.first, rung.last)
+            meta = replace(meta, part=rung.part.value, chunk=bars, lands=rung.lands, upbeat=rung.upbeat)
         first = score.bars[0]
         path = new_take_path(self._folder, score.title, self._started)
         self.recorder = Recorder(
@@ -148,6 +187,13 @@ def limits_of(plain: dict[str, float], tolerance_ms: float | None = None) -> Lim
     )
 
 
+def click_of(meta: TakeMeta, score: Score) -> Click | None:
+    """Return the click a take was played to; None without one."""
+    if meta.click_qpm is None or meta.click_us is None:
+        return None
+    return Click(meta.click_us, meta.click_qpm / score.qpm(0))
+
+
 def replay(
     take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, terms: Terms | None = None
 ) -> tuple[Session, Counter[str]]:
@@ -155,13 +201,14 @@ def replay(
 
     ``terms``: what was asked for (default: what the take was played under).
     """
-    chunk = take.meta.chunk
+    step = of_take(piece, terms or terms_of(take.meta), take.meta)
     session = Session(
-        piece.score,
+        step.piece.score,
         profile=profile or take.meta.profile,
         limits=limits,
-        stops=(terms or terms_of(take.meta)).stops(piece, chunk),
-        chunk=chunk,
+        stops=step.stops,
+        chunk=step.chunk,
+        click=click_of(take.meta, step.piece.score),
     )
     decoder = Decoder(session.profile)
     for time_us, data in take.messages:

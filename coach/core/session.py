@@ -106,6 +106,10 @@ class Session:
                 pass
         return self.ledger.take_changes()
 
+    def set_click(self, click: Click) -> None:
+        """Play to a click from the beginning: to be called before the first event."""
+        self.click = self._judge.ends.click = click
+
     def _note_on(self, event: NoteOn) -> None:
         note = self.ringing.note_on(event)
         if note is None:

@@ -130,6 +130,7 @@ class SummaryRow:
     verdict: str  # "rang on"
     amount: str  # by how much: "+240 ms"
     advice: str  # what to do
+    early: bool = False  # it was cut, not late
 
 
 @dataclass(frozen=True, slots=True)

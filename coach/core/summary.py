@@ -212,4 +212,5 @@ def _row(row: DampRow) -> SummaryRow:
         verdict=words.DAMPING_WORDS[verdict.kind],
         amount=amount_of(row),
         advice=words.advice(verdict.kind, row.way, verdict.string, beat),
+        early=verdict.kind is Damping.CUT,
     )

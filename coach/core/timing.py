@@ -101,7 +101,11 @@ def _fit(score: Score, onsets: Sequence[Onset], click: Click | None) -> tuple[Fl
     heard = _without_pauses(nominal, heard, onsets, hesitations=click is None)
     if click is not None:
         pace = 1.0 / click.speed
-        return nominal, heard, heard - (click.start_us + nominal * pace), pace
+        off = heard - (click.start_us + nominal * pace)
+        # The click goes on while the player begins again: a pass is set against the beat it was begun on.
+        first = score.bars[onsets[0].bar]
+        beat = (score.nominal_us(first.onset + first.beat_ticks) - score.nominal_us(first.onset)) * pace
+        return nominal, heard, off - round(float(np.median(off[:3])) / beat) * beat, pace
     pace, start = theil_sen(nominal, heard)
     return nominal, heard, heard - (start + nominal * pace), pace
 

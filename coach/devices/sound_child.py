@@ -63,8 +63,8 @@ class Stream:
                 latency="high",
                 callback=self._callback,
             )
+            self._own_ns = round(self._stream.latency * NS)  # before the first callback needs it
             self._stream.start()
-            self._own_ns = round(self._stream.latency * NS)
         except self._errors as refused:
             raise Unusable(one_line(str(refused), 120)) from refused
         # Without it JACK counts this client as killed, and a synchronous server stands still for 5 s.
@@ -74,8 +74,6 @@ class Stream:
         self._token: int | None = None
         self._seen = (0, time.monotonic())
         self._await_callbacks()
-
-    _own_ns = 0  # until the stream has said it
 
     @property
     def underruns(self) -> int:

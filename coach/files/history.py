@@ -84,15 +84,20 @@ class History:
         """
         return self._store.write(lambda db: _add(db, row, stops))
 
-    def add_take(self, name: str, size: int, rows: Iterable[Rows]) -> int:
-        """Add all passes of a take of ``size`` bytes, all or nothing; return how many are new.
+    def add_take(self, name: str, size: int, rows: Iterable[Rows], *, whole: bool = False) -> int:
+        """Add passes of a take of ``size`` bytes, all or nothing; return how many are new.
 
-        From then on ``knows`` it.
+        From then on it is among the ``known_takes``.  ``whole``: it has no other passes (one that was read
+        while it was still being played may have looked as if it had).
         """
         rows, name = list(rows), one_line(name)
 
         def work(db: sqlite3.Connection) -> int:
             new = sum(_add(db, row, stops) for row, stops in rows)
+            if whole:
+                last = max((row.number for row, _ in rows), default=0)
+                gone = "DELETE FROM passes WHERE take = ? AND part = ? AND number > ?"
+                db.execute(gone, (name, TOGETHER, last))
             db.execute(
                 "INSERT INTO takes (name, bytes) VALUES (?, ?) "
                 "ON CONFLICT (name) DO UPDATE SET bytes = excluded.bytes",

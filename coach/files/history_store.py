@@ -23,9 +23,10 @@ Found = TypeVar("Found")
 
 SCHEMA = 1
 APPLICATION = 0x436F6163  # in the file's head: the history is ours
-BUSY_S = 1.5  # how long SQLite itself waits for another program …
-TRIES = 4  # … and how often it is asked again
-PAUSE_S = 0.1
+BUSY_S = 1.5  # how long SQLite itself waits for another program (not where both begin the file at once) …
+WAIT_S = 5.0  # … and how long it is asked again
+PAUSE_S = 0.05
+TRIES = 4  # how often a file that is damaged is begun anew
 TABLES = """
 CREATE TABLE passes (
   id INTEGER PRIMARY KEY, began TEXT NOT NULL, day TEXT NOT NULL, title TEXT NOT NULL, digest TEXT NOT NULL,
@@ -88,26 +89,29 @@ class Store:
         return self._run(work, write=True)
 
     def _run(self, work: Callable[[sqlite3.Connection], Found], *, write: bool) -> Found:
-        for attempt in count(1):
+        until = time.monotonic() + WAIT_S
+        damaged = 0
+        while True:
             seen = _identity(self.path)
             try:
                 with self._opened(seen, write=write) as db:
                     return work(db)
             except (DamagedError, UnicodeDecodeError) as fault:  # the latter: SQLite's word on broken text
-                self._move_aside(str(fault), seen, attempt)
+                damaged += 1
+                self._move_aside(str(fault), seen, damaged)
             except sqlite3.DatabaseError as fault:
                 code = _code(fault)
                 if code in BROKEN or UNREADABLE_TEXT in str(fault):
-                    self._move_aside(str(fault), seen, attempt)
+                    damaged += 1
+                    self._move_aside(str(fault), seen, damaged)
                 elif code in TAKEN:
-                    if attempt >= TRIES:
+                    if time.monotonic() > until:
                         raise HistoryError(str(self.path), said.BUSY, said.REMEDY_BUSY) from None
                     time.sleep(PAUSE_S)
                 elif code in REFUSED:
                     raise self._refused(str(fault), write=write) from None
                 else:
                     raise
-        raise AssertionError("unreachable")
 
     @contextmanager
     def _opened(self, seen: tuple[int, int] | None, *, write: bool) -> Iterator[sqlite3.Connection]:

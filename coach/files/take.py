@@ -43,7 +43,12 @@ class TakeMeta:
     level: str = ""  # how much was asked for, a token of core/levels; "" where not said
     free: tuple[int, ...] = ()  # written notes that taste let ring, indices into Score.ids
     chunk: tuple[int, int] | None = None  # first and last bar practised; None for the whole piece
+    part: str = ""  # of a step of the ladder, a token of core/ladder.Part; "" for all that is written
+    lands: int = -1  # tick of the note that a step is played on to
+    upbeat: int = 0  # ticks by which a step starts before its first bar
+    speed: float | None = None  # share of the written tempo that was asked for; None: none was
     click_qpm: float | None = None  # quarter notes a minute; None without a click
+    click_us: int | None = None  # when the click's first beat of the music was heard; None without a click
     tick_us: int = 0  # length of a tick: every time is a multiple; 0 for a raw file
     started: str = ""  # local date and time, ISO 8601; "" where not known
 
@@ -230,6 +235,27 @@ def _chunk(value: object) -> tuple[int, int] | None:
     return first, last
 
 
+def _tick(value: object) -> int:
+    return -1 if value == -1 else _count(value)
+
+
+def _speed(value: object) -> float | None:
+    if value is None:
+        return None
+    speed = _figure(value)
+    if not 0 < speed <= 10:
+        raise ValueError("not from 0 to 10 times the tempo")
+    return speed
+
+
+def _moment(value: object) -> int | None:
+    if value is None:
+        return None
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > LONGEST_US:
+        raise ValueError("no moment of a take")
+    return value
+
+
 def _click(value: object) -> float | None:
     if value is None:
         return None
@@ -249,7 +275,12 @@ _READERS = {
     "level": _text,
     "free": _written,
     "chunk": _chunk,
+    "part": _text,
+    "lands": _tick,
+    "upbeat": _count,
+    "speed": _speed,
     "click_qpm": _click,
+    "click_us": _moment,
     "tick_us": _count,
     "started": _started,
 }

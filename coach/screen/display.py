@@ -40,7 +40,6 @@ def open_display(caption: str, mode: Callable[[], pygame.Surface], remedy: str) 
     except pygame.error as error:
         pygame.display.quit()
         raise CoachError("window", f"no window can be opened ({error})", remedy) from None
-    pygame.key.set_repeat(350, 60)
     pygame.event.set_blocked([pygame.MOUSEMOTION, pygame.KEYUP, pygame.TEXTINPUT, pygame.ACTIVEEVENT])
     return surface
 

@@ -97,6 +97,20 @@ STUDIO_KEYS = {
 
 BY_SIGN = {"?": Action.HELP, "+": Action.FASTER}  # wherever a keyboard has them
 
+MODIFIERS = {
+    pygame.K_LSHIFT,
+    pygame.K_RSHIFT,
+    pygame.K_LCTRL,
+    pygame.K_RCTRL,
+    pygame.K_LALT,
+    pygame.K_RALT,
+    pygame.K_LGUI,
+    pygame.K_RGUI,
+    pygame.K_MODE,
+    pygame.K_CAPSLOCK,
+    pygame.K_NUMLOCK,
+}
+
 # What a key that is held down does again and again when a take is looked back at.  All else it does once:
 # much of it switches something over, and a second time would undo it.
 REVIEW_HELD = frozenset(
@@ -124,7 +138,7 @@ def action_of(
 
 
 def is_other_key(event: pygame.event.Event) -> bool:
-    """Return whether a key that writes something was pressed anew: where any key will do, this one does."""
+    """Return whether a key was pressed anew that is no modifier: where any key will do, this one does."""
     if event.type != pygame.KEYDOWN or getattr(event, "again", False):
         return False
-    return bool(getattr(event, "unicode", ""))
+    return event.key not in MODIFIERS

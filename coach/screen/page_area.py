@@ -116,6 +116,8 @@ class Pages:
         """Draw two pages above one another; return the rectangles that changed, None where all of it did."""
         for part in self._parts()[len(self._halves) :]:
             self._halves.append(self._make())
+            if len(self._halves) > 1:
+                self._halves[-1].binder.title = ""  # it stands over the upper one
             self._stand(self._halves[-1], part)
         return self._drawn(True, [(self._halves[0], upper, None), (self._halves[1], lower, None)])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import pygame
 
@@ -17,6 +17,7 @@ from coach.screen.strokes import HOLLOW, Strokes
 from coach.screen.theme import Colour, Palette, Sizes
 
 LARGEST = 1.3  # size of a summary's text, as a share of remarks on the page
+LEAST_HELP = 6.0  # pixels: nobody reads less
 HINT = 0.85  # size of the hint at the foot, as a share of quiet facts
 
 
@@ -132,8 +133,8 @@ def _table(
         number = lettering.string_number(row.string, round(small * 1.75), palette.ink)
         writer.stamps.append(Stamp(number, round(string_x), round(y - number.get_height() / 2)))
         writer.words(row.verdict, verdict_x, y, small, palette.ink)
-        early = row.amount.startswith(("−", "-"))
-        writer.words(row.amount, amount_x, y, small, palette.written if early else palette.rang, hand=True)
+        colour = palette.written if row.early else palette.rang
+        writer.words(row.amount, amount_x, y, small, colour, hand=True)
         after = writer.paragraph(
             row.advice, advice_x, y, left + width - advice_x, small * 0.9, palette.pencil
         )
@@ -150,26 +151,37 @@ def help_sheet(
     surface.fill(palette.paper)
     lines = max(len(key_lines), len(MARK_LINES) + 1)
     step = (sizes.height - sizes.margin * 2) / (lines + 2.2)
-    height = min(sizes.words * 0.85, step * 0.42, sizes.width / 62)
-    left, y = sizes.margin * 1.8, sizes.margin + step * 0.6
+    height = min(sizes.words * 0.85, step * 0.42)
+    left, sample = sizes.margin * 1.8, round(sizes.width * 0.12)
+    while True:  # as large as both columns have room for
+        wide = _widest((key for key, _ in key_lines), height)
+        meaning_x = left + wide + height * 1.6
+        middle = meaning_x + _widest((meaning for _, meaning in key_lines), height) + height * 3
+        mark_x = middle + sample + height * 2.2
+        right = mark_x + _widest((GREY_NOTE, *(meaning for _, meaning in MARK_LINES)), height)
+        if right <= sizes.width - sizes.margin or height < LEAST_HELP:
+            break
+        height *= 0.96
+    y = sizes.margin + step * 0.6
     writer.words(HELP_TITLE, left, y, height * 1.25, palette.ink)
     top = y + step * 1.5
-    wide = max(lettering.words(key, round(height), palette.ink).width for key, _ in key_lines)
     for i, (key, meaning) in enumerate(key_lines):
         writer.words(key, left, top + i * step, height, palette.ink)
-        writer.words(meaning, left + wide + height * 1.6, top + i * step, height, palette.ink)
-    middle = sizes.width * 0.45
-    sample = round(sizes.width * 0.15)
+        writer.words(meaning, meaning_x, top + i * step, height, palette.ink)
     strokes = Strokes(sizes, palette)
     for i, (kind, meaning) in enumerate(MARK_LINES):
         line = round(top + i * step)
         writer.stamps += _sample(kind, middle, line, sample, strokes)
-        writer.words(meaning, middle + sample + height * 2.2, line, height, palette.ink)
+        writer.words(meaning, mark_x, line, height, palette.ink)
     line = round(top + len(MARK_LINES) * step)
     writer.stamps += strokes.run("line", middle, middle + sample * 0.6, line, palette.pencil, 3)
-    writer.words(GREY_NOTE, middle + sample + height * 2.2, line, height, palette.ink)
+    writer.words(GREY_NOTE, mark_x, line, height, palette.ink)
     paint(surface, writer.stamps)
     return surface
+
+
+def _widest(texts: Iterable[str], height: float) -> int:
+    return max(lettering.words(text, round(height), (0, 0, 0)).width for text in texts)
 
 
 def _sample(kind: str, x: float, y: int, width: int, strokes: Strokes) -> list[Stamp]:

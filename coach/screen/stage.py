@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pygame
 
 from coach.screen.display import LEAST, OFFSCREEN_SIZE, open_display, save_picture, usual_size
+
+HELD_S, AGAIN_S = 0.35, 0.06  # a key held so long is pressed again, and then so often
 
 
 class Stage:
@@ -32,12 +35,12 @@ class Stage:
         self.offscreen, self.fullscreen = offscreen, fullscreen
         self._wish, self._pointer = size, pointer
         self._woken = threading.Event()
-        self._held: set[int] = set()  # keys that are down
+        self._held: pygame.event.Event | None = None  # the key that was pressed last, while it is down
+        self._again_s = 0.0  # when that counts as pressed once more
         if offscreen:
             self.surface = pygame.Surface(size or OFFSCREEN_SIZE)
         else:
             self.surface = open_display(caption, self._mode, remedy)
-            pygame.event.set_allowed([pygame.KEYUP])
 
     @property
     def size(self) -> tuple[int, int]:
@@ -63,13 +66,16 @@ class Stage:
     def wait(self, timeout_ms: int | None) -> list[pygame.event.Event]:
         """Return what happened, at latest after ``timeout_ms`` (None: for ever); ``wake`` ends it early.
 
-        A VIDEORESIZE among it says that ``surface`` is another one now.  A KEYDOWN of a key that was down
-        already has ``again`` set: it is held, or drawing took so long that it only seems to be.
+        A VIDEORESIZE among it says that ``surface`` is another one now.  Of a key that is held there are more
+        KEYDOWNs, with ``again`` set.
         """
         if self.offscreen:
             self._woken.wait(None if timeout_ms is None else timeout_ms / 1000)
             self._woken.clear()
             return []
+        if self._held is not None:
+            left_ms = round((self._again_s - time.monotonic()) * 1000)
+            timeout_ms = left_ms if timeout_ms is None else min(left_ms, timeout_ms)
         first = pygame.event.wait() if timeout_ms is None else pygame.event.wait(max(timeout_ms, 1))
         self._woken.clear()
         found: list[pygame.event.Event] = []
@@ -80,13 +86,11 @@ class Stage:
                 resized = event
             elif event.type == pygame.VIDEOEXPOSE:
                 exposed = True
-            elif event.type == pygame.KEYUP:
-                self._held.discard(event.key)
             elif event.type not in (pygame.NOEVENT, pygame.USEREVENT):
                 if event.type == pygame.KEYDOWN:
-                    event.dict["again"] = event.key in self._held
-                    self._held.add(event.key)
+                    self._held, self._again_s = event, time.monotonic() + HELD_S
                 found.append(event)
+        found += self._again()
         surface = pygame.display.get_surface()
         if resized is not None and surface is not None:
             self.surface = surface
@@ -94,6 +98,16 @@ class Stage:
         elif exposed:
             self.update()
         return found
+
+    def _again(self) -> list[pygame.event.Event]:
+        """Return one more press of the key that is held, where it is due."""
+        held, now_s = self._held, time.monotonic()
+        if held is not None and not pygame.key.get_pressed()[held.key]:
+            self._held = held = None
+        if held is None or now_s < self._again_s:
+            return []
+        self._again_s = now_s + AGAIN_S
+        return [pygame.event.Event(pygame.KEYDOWN, {**held.dict, "again": True})]
 
     def wake(self) -> None:
         """End a ``wait``, from any thread."""
