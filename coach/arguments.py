@@ -76,6 +76,15 @@ def parser() -> argparse.ArgumentParser:
     studio.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
     _add_look(studio)
 
+    _add_drill(commands.add_parser("drill", help="a piece step by step, three clean in a row, slow to tempo"))
+    history = commands.add_parser("history", help="what was practised, how it went, what to practise today")
+    history.add_argument("score", type=Path, nargs="?", metavar="SCORE", help="one piece: its file or title")
+    history.add_argument("--days", type=_days, metavar="N", help="the last so many days only")
+    told = history.add_mutually_exclusive_group()
+    told.add_argument("--json", action="store_true", help="for other programs")
+    told.add_argument("--png", type=Path, metavar="FILE", help="as a picture: each stop, day by day")
+    history.add_argument("--replace", action="store_true", help="write over a file that is there")
+
     _add_plan(commands.add_parser("plan", help="prepare a piece: strings, fingers, harmony, stops, form"))
     _add_exercise(commands.add_parser("exercise", help="write an exercise out of a piece, as MusicXML"))
 
@@ -88,6 +97,48 @@ def parser() -> argparse.ArgumentParser:
 
     commands.add_parser("ports", help="list the MIDI ports")
     return made
+
+
+def _add_drill(drill: argparse.ArgumentParser) -> None:
+    _add_score(drill)
+    drill.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
+    parts = ("scale", "melody", "bass", "together")
+    drill.add_argument("--part", choices=parts, help="only this of the ladder")
+    drill.add_argument("--list", action="store_true", help="list the steps, and where you stand")
+    drill.add_argument("--at", type=int, metavar="N", help="go to this step")
+    drill.add_argument("--from-start", action="store_true", help="begin the ladder anew")
+    drill.add_argument("--needed", type=_needed, default=3, metavar="N", help="clean in a row (default 3)")
+    drill.add_argument(
+        "--from",
+        dest="start",
+        type=_percent,
+        default=0.6,
+        metavar="PERCENT",
+        help="tempo to begin a step at (default 60)",
+    )
+    drill.add_argument(
+        "--goal", type=_percent, default=1.0, metavar="PERCENT", help="tempo to reach (default 100)"
+    )
+    drill.add_argument(
+        "--by", type=_percent, default=0.1, metavar="PERCENT", help="faster by so much (default 10)"
+    )
+    drill.add_argument("--free-tempo", action="store_true", help="at your own tempo; nothing gets faster")
+    drill.add_argument("--to-the-end", action="store_true", help="a fault ends a pass only at its end")
+    drill.add_argument(
+        "--drift", type=_tolerance, default=80.0, metavar="MS", help="a bar may stray so far (default 80)"
+    )
+    drill.add_argument("--click", action="store_true", help="a click goes along, after a count-in")
+    drill.add_argument("--no-model", action="store_true", help="do not play each new step first")
+    heard = drill.add_mutually_exclusive_group()
+    heard.add_argument("--silent", action="store_true", help="no sound at all")
+    heard.add_argument(
+        "--synth", metavar="PORT", help="a synthesizer at a MIDI port instead of the loudspeaker"
+    )
+    drill.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
+    _add_level(drill)
+    drill.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
+    drill.add_argument("--screenshot", type=Path, metavar="FILE", help="write a PNG of the page at the end")
+    _add_look(drill)
 
 
 def _add_plan(plan: argparse.ArgumentParser) -> None:
@@ -186,6 +237,27 @@ def _speed(text: str) -> float:
     if not 0.05 <= value <= 100:
         raise argparse.ArgumentTypeError("a speed lies between 0.05 and 100")
     return value
+
+
+def _days(text: str) -> int:
+    value = int(text)
+    if not 1 <= value <= 100_000:
+        raise argparse.ArgumentTypeError("give a number of days")
+    return value
+
+
+def _needed(text: str) -> int:
+    value = int(text)
+    if not 1 <= value <= 10:
+        raise argparse.ArgumentTypeError("from 1 to 10 in a row")
+    return value
+
+
+def _percent(text: str) -> float:
+    value = float(text.rstrip("% "))
+    if not 1 <= value <= 200:
+        raise argparse.ArgumentTypeError("a tempo in percent of the written one, 1 to 200")
+    return value / 100
 
 
 def _tolerance(text: str) -> float:

@@ -134,6 +134,55 @@ def _studio(options: argparse.Namespace) -> int:
     return run_studio(piece, _asked(options), settings=load_settings(), take=options.take)
 
 
+def _drill(options: argparse.Namespace) -> int:
+    from coach.app.drill import Wanted, list_steps, run_drill
+    from coach.app.piece import open_piece
+    from coach.core.drill import Rules
+    from coach.files.settings import load_settings
+
+    try:
+        rules = Rules(
+            needed=options.needed,
+            at_once=not options.to_the_end,
+            start_speed=min(options.start, options.goal),
+            goal=options.goal,
+            slowest=min(options.start, options.goal, 0.3),
+            fastest=max(options.goal, 1.5),
+            step_up=options.by,
+            step_down=options.by,
+            free_tempo=options.free_tempo,
+        )
+    except ValueError as error:
+        raise CoachError("drill", str(error), "give other tempi") from None
+    piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
+    wanted = Wanted(
+        part=options.part,
+        at=options.at,
+        from_start=options.from_start,
+        rules=rules,
+        drift_ms=options.drift,
+        click=options.click,
+        listen=not options.no_model,
+        silent=options.silent,
+        midi_out=options.synth,
+    )
+    if options.list:
+        return list_steps(piece, _asked(options), wanted)
+    return run_drill(piece, _asked(options), wanted, settings=load_settings())
+
+
+def _history(options: argparse.Namespace) -> int:
+    from coach.app.history import run_history
+
+    return run_history(
+        options.score,
+        how="json" if options.json else "text",
+        picture=options.png,
+        days=options.days,
+        replace=options.replace,
+    )
+
+
 def _pedal(options: argparse.Namespace) -> int:
     from coach.app.pedal import run_pedal
     from coach.files.settings import load_settings, read_profile
@@ -226,6 +275,8 @@ RUN: dict[str | None, Callable[[argparse.Namespace], int]] = {
     "play": _play,
     "review": _review,
     "studio": _studio,
+    "drill": _drill,
+    "history": _history,
     "plan": _plan,
     "exercise": _exercise,
     "pedal": _pedal,

@@ -36,9 +36,9 @@ from coach.screen.history_sheet import (
 )
 from coach.screen.theme import DAY
 from tests.harness import ROOT
+from tests.take_build import record
 from tests.test_history import ROW as PASS
 from tests.test_history import STOP
-from tests.take_build import record
 from tests.test_sitting import PIECE, TAKE, sit
 
 RECORDINGS, SCORES = ROOT / "recordings", ROOT / "scores"
@@ -182,7 +182,7 @@ def test_a_chunk_that_was_drilled(takes):
 
 
 def test_a_step_of_the_ladder_says_itself_what_it_is(takes):
-    """The take was played at nine tenths of the tempo (its recipe); a tempo that was kept is the one asked for."""
+    """The take was played at 0.9 of the tempo (its recipe); a tempo that was kept is the one asked for."""
     session = sit([(us * 1_000 + 10**12, data) for us, data in TAKE.messages], None).session
     result = report(session)
 

@@ -330,6 +330,29 @@ def test_a_child_that_was_killed_is_one_sentence_and_the_next_track_starts_anoth
     assert starts(log) == 2
 
 
+def test_a_track_that_the_killed_child_had_not_read_goes_to_the_next_child() -> None:
+    said: list[str] = []
+    with fake("plays", said) as sounder:
+        assert until(lambda: sounder.state == "sound")
+        for _ in range(5):
+            os.kill(sounder.child_pid or 0, signal.SIGKILL)
+            token = sounder.play(TWO)  # into the pipe of a process that just ends
+            assert until(lambda token=token: sounder.start_ns(token) is not None)
+            assert sounder.playing
+
+
+def test_a_track_of_which_the_child_dies_is_tried_twice_and_no_more(tmp_path: Path) -> None:
+    said: list[str] = []
+    log = tmp_path / "log"
+    with fake("dies", said, log) as sounder:
+        sounder.play(TWO)
+        assert until(lambda: sounder.state == "silent" and not sounder.playing and len(said) == 4)
+        assert starts(log) == 2
+        sounder.play(TWO)
+        assert until(lambda: starts(log) == 4 and not sounder.playing)
+    assert len(said) >= 6
+
+
 def test_a_device_that_goes_is_looked_for_at_the_next_track_at_once(tmp_path: Path) -> None:
     said: list[str] = []
     log = tmp_path / "log"

@@ -16,12 +16,13 @@ from typing import Protocol
 
 from coach.app.quiet import Collector, quiet_collector
 from coach.app.sitting import Sitting
-from coach.app.telling import Telling
+from coach.app.telling import Said, Telling
 from coach.core import words
 from coach.core.feedback import STEPS, Amount
 from coach.core.lens import Lens
 from coach.core.pedal import BACK, FORWARD, Pedal
 from coach.core.shapes import Foot, Summary, View
+from coach.core.verdicts import Change
 from coach.core.view import Viewer
 from coach.devices.messages import Finished, Heard, PortState
 from coach.screen.window import Action, Window
@@ -62,15 +63,20 @@ class Live:
 
         ``pedal``: a foot switch that comes through the guitar's own port.  ``still``: nothing slides.
         """
-        self.sitting, self.window, self._tempo = sitting, window, tempo
-        self.lens = Lens(sitting.session.score, still=still)
+        self.window, self._tempo, self._still = window, tempo, still
         self._pedal, self._leave_until_ns = pedal, 0
-        self.viewer = Viewer(sitting.session, amount=amount, fixed=fixed)
+        self.seat(sitting, amount=amount, fixed=fixed)
         self._queue: queue.SimpleQueue[Heard | PortState | Finished | Action] = queue.SimpleQueue()
         self.port_text, self.port_open = "", True
         self.port_name = ""
         self._message, self._message_until_ns = "", 0
         self._next_messages: list[str] = []  # to be said when the present one has stood long enough
+
+    def seat(self, sitting: Sitting, *, amount: Amount = Amount.EVERYTHING, fixed: bool = True) -> None:
+        """Go on with another sitting."""
+        self.sitting = sitting
+        self.lens = Lens(sitting.session.score, still=self._still)
+        self.viewer = Viewer(sitting.session, amount=amount, fixed=fixed)
         self._telling = Telling(self.viewer)
 
     def on_message(self, message: Heard | PortState | Finished) -> None:
@@ -98,15 +104,19 @@ class Live:
             source.close()
         self._drain()
         self.sitting.end(time.perf_counter_ns())
-        if not self.sitting.begun:
+        summary = self.summary()
+        if summary is None:
             return None
         self._show()
         if screenshot is not None:
             self.window.screenshot(screenshot)
-        summary = self.sitting.summary()
         if linger and finished:
             self._linger(summary)
         return summary
+
+    def summary(self) -> Summary | None:
+        """Return what is said at the end; None when nothing was heard."""
+        return self.sitting.summary() if self.sitting.begun else None
 
     def _until_finished(self, collector: Collector) -> bool:
         """Return True when the source ended or the player asked for the summary, False on a closed window."""
@@ -120,12 +130,18 @@ class Live:
                     return True
             if self._drain():
                 return True
-            now_ns = time.perf_counter_ns()
-            self.sitting.tick(now_ns)
-            self._tell_pass(now_ns)
+            self.step(time.perf_counter_ns())
             self._show()
             if self._queue.empty():
                 collector.rest()
+
+    def step(self, now_ns: int) -> None:
+        """Let time pass: settle what is due, and say what there is to say."""
+        self.taken(self.sitting.tick(now_ns), now_ns)
+        self._tell_pass(now_ns)
+
+    def taken(self, changes: list[Change], now_ns: int) -> None:
+        """Look at what was judged just now."""
 
     def _drain(self) -> bool:
         """Take in everything queued; return whether it is over: the source finished, or somebody left."""
@@ -150,7 +166,7 @@ class Live:
         """Take in one message; return whether a press in it ended the sitting."""
         pedal, finished = self._pedal, False
         if self.sitting.begun or pedal is None or not pedal.owns(message.data):  # a press begins no take
-            self.sitting.hear(message)
+            self.taken(self.sitting.hear(message), message.stamp_ns)
         for press in pedal.hear(message.stamp_ns // 1000, message.data) if pedal else ():
             finished |= self.act(PEDAL_ACTIONS[press.switch])
         return finished
@@ -184,14 +200,18 @@ class Live:
 
     def _tell_pass(self, now_ns: int) -> None:
         """Say what is due for a while, one sentence after the other."""
-        said = self._telling.due(self.sitting.now_us(now_ns))
+        said = self.said(now_ns)
         if said.of_pass:
-            self._speak(said.of_pass)
+            self.speak(said.of_pass)
         if said.sentences:
             self._next_messages, self._message_until_ns = list(said.sentences), now_ns
         if now_ns >= self._message_until_ns:
             self._message = self._next_messages.pop(0) if self._next_messages else ""
             self._message_until_ns = now_ns + MESSAGE_NS
+
+    def said(self, now_ns: int) -> Said:
+        """Return what is to be said now."""
+        return self._telling.due(self.sitting.now_us(now_ns))
 
     def _show(self) -> None:
         now_us = self.sitting.now_us(time.perf_counter_ns())
@@ -205,7 +225,7 @@ class Live:
         """Draw a view as this sitting shows it."""
         self.window.show(view)
 
-    def _speak(self, sentence: str) -> None:
+    def speak(self, sentence: str) -> None:
         """Say a sentence to whoever does not see the page: in the window's caption and in the terminal."""
         self.window.say(sentence)
         print(sentence, flush=True)

@@ -12,6 +12,7 @@ from pathlib import Path
 from threading import Event, Lock
 from types import FrameType
 
+from coach.app.history import remember_sitting
 from coach.app.live import Live
 from coach.app.look import USUAL_LOOK, Look
 from coach.app.pedal import PedalReader, own_port, pedal_of
@@ -105,8 +106,13 @@ def sit_down(piece: Piece, asked: Asked, settings: Settings) -> tuple[Sitting, P
     return sitting, chosen
 
 
-def run_live(live: Live, chosen: Port | None, asked: Asked, settings: Settings) -> int:
-    """Run a live sitting in its window to the end; return the exit code."""
+def run_live(
+    live: Live, chosen: Port | None, asked: Asked, settings: Settings, *, remember: bool = True
+) -> int:
+    """Run a live sitting in its window to the end; return the exit code.
+
+    ``remember``: its passes go into the history, unless the caller sees to that.
+    """
     if chosen is None:
         live.port_text, live.port_open = words.WAITING_FOR_PORT, False
     pedal = PedalReader(settings, live.on_press, guitar_port=asked.port)
@@ -118,7 +124,7 @@ def run_live(live: Live, chosen: Port | None, asked: Asked, settings: Settings) 
         pedal.close()
         live.window.close()
     remember_port(settings, live.port_name)
-    return tell(summary, live.sitting)
+    return tell(summary, live.sitting, remember=remember)
 
 
 def remember_port(settings: Settings, name: str) -> None:
@@ -195,12 +201,14 @@ def _play_unseen(sitting: Sitting, port: str | None, settings: Settings) -> tupl
     return sitting.summary(), name[0]
 
 
-def tell(summary: Summary | None, sitting: Sitting) -> int:
-    """Print the summary and where the take is; return the exit code."""
+def tell(summary: Summary | None, sitting: Sitting, *, remember: bool = True) -> int:
+    """Print the summary and where the take is, and remember the passes; return the exit code."""
     if summary is None:
         print(words.NOTHING_PLAYED)
         return 0
     print(f"{summary.headline}\n\n{summary_text(summary)}")
+    for line in remember_sitting(sitting) if remember else ():
+        print(f"coach: {line}", file=sys.stderr)
     recorder = sitting.recorder
     if recorder is not None and recorder.failed:
         print(f"coach: {recorder.failed}", file=sys.stderr)

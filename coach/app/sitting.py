@@ -76,7 +76,7 @@ class Sitting:
         return self._heard
 
     def start_click(self, heard_ns: int, beat_ns: int) -> None:
-        """Set the session's time by a click: it begins at ``heard_ns``, the music's first tick at ``beat_ns``.
+        """Set the session's time by a click that begins at ``heard_ns``, its music's tick 0 at ``beat_ns``.
 
         To be called before anything is heard.
         """

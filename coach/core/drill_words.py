@@ -50,6 +50,27 @@ CHECKING_FREELY = "First what was clean before: {rung}."
 CHECKING = "First what was clean before: {rung}, at {speed}."
 STILL_CLEAN = "Still clean."
 
+DRIFTED = "Bar {bar} was {drift}."
+NO_SOUND = "There is no sound here."
+NO_PASS = "Nothing to hear yet: play it once."
+CLICK_ON = "The click goes along."
+CLICK_OFF = "No click."
+ALONG = {
+    "both": "Play along.",
+    "melody": "Play the bass along with the tune.",
+    "bass": "Play the tune along with the bass.",
+}
+ALONG_OFF = "Now alone."
+RESUMED = "Going on. {rung}, at {speed}."
+STOOD = "{passes} played, {clean} clean. You stand at: {rung}, at {speed}."
+TOMORROW = "Tomorrow it begins there, and with what was clean today."
+NOTHING_TO_DRILL = "there is nothing in it to practise"
+NO_SUCH_PART = "it has no such part"
+OTHER_PART = "ask for another --part, or for none"
+NO_STEP = "its ladder has {all} steps, not {at}"
+SEE_STEPS = "see them with --list"
+FREE_FOLDER = "free or unlock the folder"
+STEP_LINE = "{mark} {number:>3}  {rung}"
 SPEED = "{percent} % of the tempo"
 AT_TEMPO = "the full tempo"
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

@@ -256,6 +256,12 @@ def tempo_words(score: Score) -> str:
     return f"{'♩.' if quarters == 1.5 else '♩'} = {score.qpm(0) / quarters:.0f}"
 
 
+def tempo_at(score: Score, speed: float) -> str:
+    """Return a tempo that is a share of the written one, in the meter's own beat: ``♩ = 36``."""
+    quarters = beat_quarters(score)
+    return f"{'♩.' if quarters == 1.5 else '♩'} = {score.qpm(0) * speed / quarters:.0f}"
+
+
 def beat_quarters(score: Score) -> float:
     """Return the quarter notes in the beat that a tempo counts: 1, or 1½ in 6/8 and its like."""
     first = score.bars[0]

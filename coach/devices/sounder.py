@@ -36,14 +36,15 @@ KEPT = 8  # tokens whose beginning is remembered
 class _SoundChild(Child):
     """One child that is spoken to in lines."""
 
-    said_goodbye = False  # it has said that it makes no sound, and is about to end
+    over = False  # it has ended, or said that it is about to; nothing more is ordered
+    ordered: Play | None = None  # the last track that it was given
 
     def running(self) -> bool:
-        """Whether an order can be handed to it."""
-        return not self.said_goodbye and self._process.poll() is None
+        """Whether the process has not ended."""
+        return self._process.poll() is None
 
     def order(self, order: Order) -> None:
-        """Hand on an order; one that the child does not live to read is lost."""
+        """Hand on an order; what comes of it is only known by the reports."""
         self._feed(pack_order(order))
 
     def reports(self) -> Iterator[Report]:
@@ -86,6 +87,7 @@ class Sounder:
         self._latency_ns = 0
         self._underruns = self._underruns_before = 0
         self._child: _SoundChild | None = None
+        self._again: int | None = None  # the token that was ordered a second time
         self._looked_s: float | None = None  # when no device was found
         self._closing = False
         self._started = False
@@ -191,16 +193,24 @@ class Sounder:
         while (order := self._orders.get()) is not None:
             if self._closing:
                 continue
-            if not child.running() and isinstance(order, Play):
+            if not self._give(child, order) and isinstance(order, Play):
                 reader.join()  # its sentence comes first
                 if self._may_look():
                     child, reader = self._open()
-            if child.running():
-                child.order(order)
-            elif isinstance(order, Play):
-                self._over(order.token)
+                if not self._give(child, order):
+                    self._over(order.token)
         child.stop()
         reader.join(STOP_S)
+
+    def _give(self, child: _SoundChild, order: Order) -> bool:
+        """Hand on an order; return whether the child, or what becomes of its death, will see to it."""
+        with self._lock:
+            if child.over or not child.running():
+                return False
+            if isinstance(order, Play):
+                child.ordered = order
+        child.order(order)
+        return True
 
     def _open(self) -> tuple[_SoundChild, threading.Thread]:
         child = _SoundChild(self._command)
@@ -219,15 +229,39 @@ class Sounder:
 
     def _read(self, child: _SoundChild) -> None:
         for report in child.reports():
-            child.said_goodbye = child.said_goodbye or isinstance(report, Silent)
+            if isinstance(report, Silent):
+                self._forget(child, report.lost)
             self._take(report)
         code = child.wait()
-        with self._lock:
-            self._playing = None
-            self._begun.clear()
+        self._bury(child)
         if code not in (DONE, LOOK_AGAIN) or child.hung:
             how = words.NOT_ANSWERING if child.hung else why_ended(code)
             self._tell("silent", words.SOUND_DIED.format(how=how))
+
+    def _forget(self, child: _SoundChild, lost: bool) -> None:
+        """The child makes no sound: what it was to play is not heard."""
+        with self._lock:
+            child.over = True
+            self._looked_s = None if lost else time.monotonic()
+            if child.ordered is not None and child.ordered.token == self._playing:
+                self._playing = None
+            self._begun.clear()
+
+    def _bury(self, child: _SoundChild) -> None:
+        """The child has ended: a track that it did not live to read is for the next one.
+
+        But once only, since it may be what the child died of.
+        """
+        with self._lock:
+            child.over = True
+            order = child.ordered
+            if order is not None and order.token == self._playing:
+                if order.token in self._begun or order.token == self._again:
+                    self._playing = None
+                else:
+                    self._again = order.token
+                    self._orders.put(order)
+            self._begun.clear()
 
     def _take(self, report: Report) -> None:
         match report:
@@ -235,11 +269,7 @@ class Sounder:
                 with self._lock:
                     self._latency_ns, self._looked_s = latency_ns, None
                 self._tell("sound", text)
-            case Silent(text, lost):
-                with self._lock:
-                    self._looked_s = None if lost else time.monotonic()
-                    self._playing = None
-                    self._begun.clear()
+            case Silent(text):
                 self._tell("silent", text)
             case Begun(token, heard_ns, underruns):
                 with self._lock:

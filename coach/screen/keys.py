@@ -39,6 +39,17 @@ class Action(Enum):
     HIDE = "hide verdicts"
     COMPARE = "compare"
     CARD = "one stop"
+    # In a drill.
+    ACCEPT = "accept"
+    LISTEN = "listen"
+    ALONG = "play along"
+    DIFFERENCE = "the difference"
+    LAST_PASS = "last pass"
+    MENDED = "last pass mended"
+    CLICK = "click"
+    HARDER = "harder"
+    EASIER = "easier"
+    HURTS = "hurts"
 
 
 # Page-turner pedals send arrow or page keys.
@@ -80,6 +91,21 @@ REVIEW_KEYS = {
     pygame.K_p: Action.NEXT_PASS,
     pygame.K_o: Action.PREV_PASS,
     pygame.K_c: Action.OTHER_PASS,
+}
+DRILL_KEYS = {
+    **KEYS,
+    pygame.K_SPACE: Action.LISTEN,
+    pygame.K_RETURN: Action.ACCEPT,
+    pygame.K_RIGHT: Action.ACCEPT,
+    pygame.K_PAGEDOWN: Action.ACCEPT,
+    pygame.K_a: Action.ALONG,
+    pygame.K_d: Action.DIFFERENCE,
+    pygame.K_t: Action.LAST_PASS,
+    pygame.K_m: Action.MENDED,
+    pygame.K_c: Action.CLICK,
+    pygame.K_n: Action.HARDER,
+    pygame.K_b: Action.EASIER,
+    pygame.K_x: Action.HURTS,
 }
 STUDIO_KEYS = {
     **KEYS,

@@ -33,6 +33,20 @@ STUDIO_KEYS = (
     ("l  f  h", "lamp, full screen, this sheet"),
     ("Esc", "end, then leave"),
 )
+DRILL_KEYS = (
+    ("→   pedal forward", "yes to what is suggested; else hear the step"),
+    ("←   pedal back", "twice: end, and see how it went"),
+    ("space", "hear the step, stop it"),
+    ("a", "play along: both voices, the tune, the bass"),
+    ("d", "hear the difference: ringing on, and stopped"),
+    ("t  m", "hear your last pass, and with its stops in time"),
+    ("c", "the click, on and off"),
+    ("n  b", "on to the next step, an easier one"),
+    ("↑  ↓", "faster, slower"),
+    ("x", "it hurts: stop"),
+    ("l  f  h", "lamp, full screen, this sheet"),
+    ("Esc", "end, then leave"),
+)
 MARK_LINES = (
     ("clean", "stopped where it is written"),
     ("late", "rang on past the stop, by so much"),

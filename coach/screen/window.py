@@ -72,17 +72,8 @@ class Window:
             offscreen=offscreen,
             pointer=lambda full: pointer and not full,
         )
-        self.pages = Pages(
-            lambda: PageArea(
-                score,
-                xml,
-                self.title,
-                arrived=self.wake,
-                wait=offscreen,
-                reading=reading,
-                engraver=engraver,
-            )
-        )
+        self._offscreen, self._reading, self._engraver = offscreen, reading, engraver
+        self.pages = self._make_pages(score, xml)
         self._pair: tuple[View, View] | None = None  # two views shown above one another
         self._view: View | None = None
         self._sheet: Overlay | None = None  # laid over the page, until a view is shown
@@ -124,6 +115,26 @@ class Window:
     def notice(self) -> str:
         """Why the page is a plain staff although the score could be engraved; else empty."""
         return self.binder.notice
+
+    def _make_pages(self, score: Score, xml: str) -> Pages:
+        return Pages(
+            lambda: PageArea(
+                score,
+                xml,
+                self.title,
+                arrived=self.wake,
+                wait=self._offscreen,
+                reading=self._reading,
+                engraver=self._engraver,
+            )
+        )
+
+    def turn_to(self, score: Score, xml: str) -> None:
+        """Show another score from now on, or less or more of the same."""
+        self.pages.close()
+        self.pages = self._make_pages(score, xml)
+        self._view, self._pair, self._sheet = None, None, None
+        self._measure()
 
     # --- drawing ------------------------------------------------------------------------------
 

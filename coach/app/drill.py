@@ -1,0 +1,221 @@
+"""``coach drill``: a piece step by step, three clean in a row, slow to tempo, with sound."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+
+from coach.app.drill_live import DrillLive, Maker
+from coach.app.drill_sound import Player
+from coach.app.exercise import part_of_piece
+from coach.app.history import remember_sitting
+from coach.app.pedal import pedal_of
+from coach.app.piece import Piece, open_piece
+from coach.app.play import Asked, choose_port, run_live
+from coach.app.sitting import Sitting, limits_of
+from coach.app.step import of_rung, whole
+from coach.app.terms import Terms, terms_beside
+from coach.core import drill_words, words
+from coach.core.drill import Drill, PastPass, Rules, recheck
+from coach.core.errors import CoachError
+from coach.core.ladder import Part, Rung, ladder, without
+from coach.core.profile import Profile
+from coach.core.verdicts import Limits
+from coach.devices.midi_out import MidiSpeaker
+from coach.devices.sound import Speaker
+from coach.files.history import History, HistoryError, history_path
+from coach.files.ladder_file import ladder_path, read_ladder, set_aside, write_ladder
+from coach.files.settings import Settings, takes_folder
+from coach.files.whole_file import write_whole
+from coach.screen.keys import DRILL_KEYS
+from coach.screen.page_words import DRILL_KEYS as KEY_LINES
+from coach.screen.window import Window
+
+MANY_BARS = 16  # a longer piece is put together eight bars at a time
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a drill was asked for; None where nothing was."""
+
+    part: str | None = None  # scale, melody, bass or together
+    at: int | None = None  # step of the ladder, from 1
+    from_start: bool = False  # forget where the player stood
+    rules: Rules = field(default_factory=Rules)
+    drift_ms: float = 80.0  # a bar that strays further is a fault (own figure)
+    click: bool = False
+    listen: bool = True  # each step is played first
+    silent: bool = False
+    midi_out: str | None = None  # a synthesizer's port instead of the loudspeaker
+
+
+def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings) -> int:
+    """Drill a piece until the player leaves; say where it stands.
+
+    Raises CoachError where there is no display, or nothing to practise.
+    """
+    terms, notices = terms_beside(piece, asked.level)
+    for notice in (*settings.notices, *(f"{piece.path.name}: {n}" for n in (*piece.notices, *notices))):
+        _warn(notice)
+    rungs = ladder_of(piece, terms, wanted)
+    kept = ladder_path(piece.score.digest)
+    drill = stand(piece, rungs, wanted, kept)
+    tolerance_ms = asked.tolerance_ms or settings.tolerance_ms or terms.level.tolerance_ms
+    chosen = choose_port(asked.port, settings)
+    make = maker(piece, terms, asked.profile, limits_of({}, tolerance_ms))
+    print(words.HAND_CARE, flush=True)
+
+    def ended(sitting: Sitting) -> None:
+        for line in remember_sitting(sitting, part=drill_part(sitting)):
+            _warn(line)
+        keep(kept, drill, piece.title)
+
+    look = asked.look
+    window = Window(
+        piece.score,
+        piece.xml,
+        size=look.size,
+        night=look.night,
+        title=piece.title,
+        reading=look.reading(settings),
+        keys=DRILL_KEYS,
+        key_lines=KEY_LINES,
+    )
+    with sound(wanted) as player:
+        live = DrillLive(
+            drill,
+            make,
+            window,
+            player=player,
+            pedal=pedal_of(settings, asked.port, asked.profile),
+            still=look.still or settings.still,
+            click=wanted.click,
+            listen=wanted.listen,
+            drift_ms=wanted.drift_ms,
+            ended=ended,
+        )
+        window.turn_to(live.sitting.piece.score, live.sitting.piece.xml)
+        code = run_live(live, chosen, asked, settings, remember=False)
+    if live.sitting.begun:
+        ended(live.sitting)
+    else:
+        keep(kept, drill, piece.title)
+    return code
+
+
+def list_steps(piece: Piece, asked: Asked, wanted: Wanted) -> int:
+    """Print the steps of a piece's ladder, and where the player stands."""
+    terms, _ = terms_beside(piece, asked.level)
+    rungs = ladder_of(piece, terms, wanted)
+    drill = stand(piece, rungs, wanted, ladder_path(piece.score.digest))
+    for number, rung in enumerate(rungs, 1):
+        mark = "→" if number - 1 == drill.at else "✓" if drill.climbed(rung) else " "
+        print(drill_words.STEP_LINE.format(mark=mark, number=number, rung=rung.name).rstrip())
+    return 0
+
+
+def ladder_of(piece: Piece, terms: Terms, wanted: Wanted) -> tuple[Rung, ...]:
+    """Return the steps that were asked for.  Raises CoachError where there are none."""
+    rungs = ladder(terms.prepare(piece), by_eights=len(piece.score.bars) > MANY_BARS)
+    if wanted.part is not None:
+        for part in Part:
+            if part.value != wanted.part:
+                rungs = without(rungs, part=part)
+    if not rungs:
+        what = drill_words.NOTHING_TO_DRILL if wanted.part is None else drill_words.NO_SUCH_PART
+        raise CoachError(piece.path.name, what, drill_words.OTHER_PART)
+    if wanted.at is not None and not 1 <= wanted.at <= len(rungs):
+        what = drill_words.NO_STEP.format(at=wanted.at, all=len(rungs))
+        raise CoachError(piece.path.name, what, drill_words.SEE_STEPS)
+    return rungs
+
+
+def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> Drill:
+    """Return the drill where the player stood, what was clean on an earlier day first."""
+    drill = Drill(rungs, wanted.rules)
+    plain, notice = (None, "") if wanted.from_start else read_ladder(kept)
+    if plain is not None and wanted.part is None:
+        try:
+            drill = Drill.from_plain(plain, rungs, wanted.rules)
+        except ValueError as error:
+            notice = set_aside(kept, str(error))
+    if notice:
+        _warn(notice)
+    if wanted.at is not None:
+        drill.choose(wanted.at - 1)
+    elif not wanted.from_start and wanted.part is None:
+        past: tuple[PastPass, ...] = ()
+        try:
+            past = History(history_path()).past(piece.score.digest)
+        except HistoryError as error:
+            _warn(str(error))
+        drill.check(recheck(rungs, date.today().isoformat(), past, needed=wanted.rules.needed))
+    return drill
+
+
+def maker(piece: Piece, terms: Terms, profile: Profile | None, limits: Limits) -> Maker:
+    """Return what makes a sitting for a step at a speed."""
+
+    def make(rung: Rung, speed: float) -> Sitting:
+        scale = rung.part is Part.SCALE
+        about = scale_piece(piece, terms) if scale else piece
+        return Sitting(
+            about,
+            profile=profile or Profile(strings=piece.score.tuning.strings),
+            limits=limits,
+            folder=takes_folder(),
+            started=datetime.now().astimezone(),
+            terms=Terms(terms.level) if scale else terms,
+            step=whole(about, Terms(terms.level)) if scale else of_rung(piece, terms, rung),
+            asked_speed=speed,
+        )
+
+    return make
+
+
+def scale_piece(piece: Piece, terms: Terms) -> Piece:
+    """Return the scale of a piece as a piece of its own, kept beside the takes so that they find it."""
+    made = part_of_piece(piece, terms.prepare(piece), "scale")
+    folder = takes_folder()
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{piece.path.stem}-{made.ending}.musicxml"
+    if not path.is_file() or path.read_text("utf-8") != made.xml:
+        write_whole(path, made.xml, remedy=drill_words.FREE_FOLDER)
+    return open_piece(path)
+
+
+def drill_part(sitting: Sitting) -> str:
+    """Return the part a sitting practised."""
+    return sitting.step.rung.part.value if sitting.step.rung is not None else Part.SCALE.value
+
+
+def keep(path: Path, drill: Drill, title: str) -> None:
+    """Keep where the player stands; where that cannot be, say so: the takes matter."""
+    try:
+        write_ladder(path, drill.to_plain(), title)
+    except CoachError as error:
+        _warn(str(error))
+
+
+@contextmanager
+def sound(wanted: Wanted) -> Iterator[Player | None]:
+    """Yield what makes sound, None where none is wanted."""
+    if wanted.silent:
+        yield None
+        return
+    tell: Callable[[str], None] = _warn
+    player: Speaker | MidiSpeaker
+    player = MidiSpeaker(port=wanted.midi_out, on_state=tell) if wanted.midi_out else Speaker(on_state=tell)
+    player.start()
+    try:
+        yield player
+    finally:
+        player.close()
+
+
+def _warn(line: str) -> None:
+    print(f"coach: {line}", file=sys.stderr)

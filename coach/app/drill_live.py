@@ -1,0 +1,334 @@
+"""The drill in its window: passes are heard, counted, told; the step changes while nobody plays."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from coach.app.drill_sound import Passage, Player, heard_again
+from coach.app.live import Live
+from coach.app.sitting import Sitting
+from coach.app.telling import Said
+from coach.core import drill_words, words
+from coach.core.drill import Decision, Drill, Kind, PassResult
+from coach.core.ladder import Rung
+from coach.core.pedal import Pedal
+from coach.core.report import BarRow, PassRow, Report, report
+from coach.core.shapes import Summary, View
+from coach.core.sounding import Track
+from coach.core.summary import other_sentence
+from coach.core.verdicts import (
+    DAMPING_FAULTS,
+    STROKE_FAULTS,
+    Change,
+    DampingVerdict,
+    StrayVerdict,
+    StrokeVerdict,
+)
+from coach.screen.window import Action, Window
+
+QUIET_NS = 700_000_000  # nothing plucked for so long: the step may change.  Our own figure
+# What of the model goes along: its name in the words, the melody, the bass.
+ALONG = (("", False, False), ("both", True, True), ("melody", True, False), ("bass", False, True))
+Maker = Callable[[Rung, float], Sitting]
+
+
+class DrillLive(Live):
+    """The mutable owner of a drill while somebody plays."""
+
+    def __init__(
+        self,
+        drill: Drill,
+        make: Maker,
+        window: Window,
+        *,
+        player: Player | None = None,
+        pedal: Pedal | None = None,
+        still: bool = False,
+        click: bool = False,
+        listen: bool = True,
+        drift_ms: float = 80.0,
+        ended: Callable[[Sitting], None] = lambda sitting: None,
+    ) -> None:
+        """``make`` returns a sitting for a step at a speed; ``ended`` is given each that was played.
+
+        ``click``: one goes on while the step is played; ``listen``: each step is played to the player
+        first; ``drift_ms``: a bar that strays further is a fault.
+        """
+        self.drill, self._make, self._ended = drill, make, ended
+        self._player, self._click, self._listen, self._drift_ms = player, click, listen, drift_ms
+        self.rung, self.speed = drill.rung, drill.speed
+        super().__init__(make(self.rung, self.speed), window, pedal=pedal, still=still)
+        self._counted = 0  # passes of this sitting that were counted
+        self._broken: set[int] = set()  # passes that were over with their first fault
+        self._idle: set[int] = set()  # passes that were played on while the step was to change
+        self._plucked_ns = 0
+        self._clicking: int | None = None  # the token of the click that runs
+        self._along = 0  # what of the model goes along, an index into ALONG
+        self._unsaid: list[str] = []
+        self._played = self._clean = 0  # passes of all sittings
+        if listen and player is not None:
+            player.play(self.passage.model())
+
+    # --- where it stands --------------------------------------------------------------------------
+
+    @property
+    def passage(self) -> Passage:
+        """The step at its tempo."""
+        return Passage(self.sitting.step, self.speed)
+
+    @property
+    def _moving(self) -> bool:
+        """Whether another step or tempo is to be begun."""
+        return (self.drill.rung.place, self.drill.speed) != (self.rung.place, self.speed)
+
+    def step(self, now_ns: int) -> None:
+        """Do what is due: count passes, say when a break is due, change the step while nobody plays."""
+        self.taken(self.sitting.tick(now_ns), now_ns)
+        self._count(now_ns)
+        self._say(self.drill.tick(now_ns // 1000))
+        if self._moving and self._silence(now_ns):
+            self._change(now_ns)
+        self._keep_click()
+        self._tell_pass(now_ns)
+
+    def taken(self, changes: list[Change], now_ns: int) -> None:
+        """Look at what was judged: the first fault ends a pass where that is the rule."""
+        if any(isinstance(change, StrokeVerdict) for change in changes):
+            self._plucked_ns = now_ns
+        if not self.drill.rules.at_once or self._moving:
+            return
+        for change in changes:
+            number = getattr(change, "pass_number", 0)
+            if number > self._counted and number not in self._broken and _faulty(change):
+                self._broken.add(number)
+                self._take(number, now_ns, at_once=True)
+
+    # --- passes -----------------------------------------------------------------------------------
+
+    def _count(self, now_ns: int) -> None:
+        course = self.viewer.course(self.sitting.now_us(now_ns))
+        while self._counted < course.final:
+            self._counted += 1
+            if self._counted in self._broken or self._counted in self._idle:
+                continue
+            if self._moving:
+                self._idle.add(self._counted)
+            else:
+                self._take(self._counted, now_ns)
+
+    def _take(self, number: int, now_ns: int, *, at_once: bool = False) -> None:
+        """Count a pass that is over, or that its first fault ended."""
+        result = report(self.sitting.session)
+        one = result.passes[number - 1]
+        found = self._result(result, one, at_once)
+        self._played += 1
+        self._clean += found.clean and found.complete
+        self._say(self.drill.take(found, now_ns // 1000))
+
+    def _result(self, result: Report, one: PassRow, at_once: bool) -> PassResult:
+        notes = sum(row.verdict.pass_number == one.number for row in result.notes)
+        if one.faults:
+            fault = one.faults[0]
+            sentence = _capital(other_sentence(fault))
+            return PassResult(one.complete and not at_once, False, sentence, self._bar(fault), notes)
+        drifted = self._drifted(result.bars, one.number)
+        if drifted is not None:
+            told = words.drift_words(drifted.timing.drift_ms or 0.0, 0.0)
+            sentence = drill_words.DRIFTED.format(bar=drifted.bar, drift=told)
+            return PassResult(one.complete, False, sentence, drifted.timing.bar, notes)
+        return PassResult(one.complete, True, "", -1, notes)
+
+    def _bar(self, fault: object) -> int:
+        """Return the performed bar of a fault."""
+        verdict = getattr(fault, "verdict", None)
+        if isinstance(verdict, DampingVerdict):
+            return int(self.sitting.session.score.notes["bar"][verdict.note])
+        return int(getattr(verdict, "bar", -1))
+
+    def _drifted(self, bars: tuple[BarRow, ...], number: int) -> BarRow | None:
+        """Return the bar of a pass that strayed furthest, if it strayed too far."""
+        far = [
+            row
+            for row in bars
+            if row.pass_number == number and abs(row.timing.drift_ms or 0.0) > self._drift_ms
+        ]
+        return max(far, key=lambda row: abs(row.timing.drift_ms or 0.0), default=None)
+
+    # --- saying -----------------------------------------------------------------------------------
+
+    def _say(self, decisions: tuple[Decision, ...]) -> None:
+        self._unsaid += [decision.sentence for decision in decisions if decision.sentence]
+        if any(decision.kind is Kind.HURT for decision in decisions):
+            self._hush()
+
+    def said(self, now_ns: int) -> Said:
+        """Return what the drill says: nothing is said of passes beside that."""
+        found, self._unsaid = tuple(self._unsaid), []
+        return Said(found, " ".join(found))
+
+    def summary(self) -> Summary | None:
+        """Return where the drill stands; None when nothing was played."""
+        if not self._played:
+            return None
+        told = drill_words.STOOD.format(
+            passes=words.number_of("pass", self._played),
+            clean=self._clean,
+            rung=self.drill.rung.name,
+            speed=drill_words.speed_words(self.drill.speed),
+        )
+        return Summary(self.window.title, (told, drill_words.TOMORROW), (), caution=words.HAND_CARE)
+
+    def draw(self, view: View) -> None:
+        """Draw the page with the step, the tempo and the count at its foot."""
+        foot = replace(
+            view.foot,
+            chunk=self.rung.name,
+            tempo=words.tempo_at(self.sitting.session.score, self.speed),
+            tally=self.drill.count,
+        )
+        self.window.show(replace(view, foot=foot))
+
+    # --- what the player asks for -----------------------------------------------------------------
+
+    def act(self, action: Action) -> bool:
+        """Do what a key or the pedal asks for; return whether the drill is to end."""
+        drill = self.drill
+        match action:
+            case Action.ACCEPT | Action.NEXT_BAR:
+                self._accept()
+            case Action.LISTEN:
+                self._listen_or_stop()
+            case Action.ALONG:
+                self._play_along()
+            case Action.DIFFERENCE:
+                self._let_hear(self.passage.difference())
+            case Action.LAST_PASS | Action.MENDED:
+                self._hear_last(mended=action is Action.MENDED)
+            case Action.CLICK:
+                self._turn_click()
+            case Action.HARDER:
+                self._say(drill.harder())
+            case Action.EASIER:
+                self._say(drill.easier())
+            case Action.FASTER:
+                self._say(drill.faster())
+            case Action.SLOWER:
+                self._say(drill.slower())
+            case Action.HURTS:
+                self._say(drill.hurts())
+            case _:
+                return super().act(action)
+        return False
+
+    def _accept(self) -> None:
+        drill = self.drill
+        if drill.hurting:
+            drill.resume()
+            speed = drill_words.speed_words(drill.speed)
+            self._unsaid.append(drill_words.RESUMED.format(rung=_capital(drill.rung.name), speed=speed))
+        elif drill.suggestion is not None:
+            self._say(drill.accept())
+        else:
+            self._listen_or_stop()
+
+    # --- the step changes -------------------------------------------------------------------------
+
+    def _silence(self, now_ns: int) -> bool:
+        """Whether nobody plays: nothing was plucked for a while, and no pass is going on."""
+        if now_ns - self._plucked_ns < QUIET_NS:
+            return False
+        passes = len(self.sitting.session.matching.passes)
+        course = self.viewer.course(self.sitting.now_us(now_ns))
+        return course.final >= passes or passes in self._broken
+
+    def _change(self, now_ns: int) -> None:
+        """Begin the step and tempo the drill stands at."""
+        self._hush()
+        self.sitting.end(now_ns)
+        if self.sitting.begun:
+            self._ended(self.sitting)
+        fresh = self.drill.rung.place != self.rung.place
+        self.rung, self.speed = self.drill.rung, self.drill.speed
+        self.seat(self._make(self.rung, self.speed))
+        if fresh:
+            self.window.turn_to(self.sitting.piece.score, self.sitting.piece.xml)
+        self._counted, self._broken, self._idle = 0, set(), set()
+        if fresh and self._listen:
+            self._let_hear(self.passage.model())
+
+    # --- sound ------------------------------------------------------------------------------------
+
+    def _let_hear(self, track: Track) -> None:
+        """Play a track instead of what plays now; say so where there is no sound."""
+        self._clicking = None
+        if self._player is None:
+            self.tell(drill_words.NO_SOUND)
+        else:
+            self._player.play(track)
+
+    def _hush(self) -> None:
+        self._clicking, self._along = None, 0
+        if self._player is not None:
+            self._player.stop()
+
+    def _listen_or_stop(self) -> None:
+        if self._player is not None and self._player.playing and self._clicking is None:
+            self._hush()
+        else:
+            self._let_hear(self.passage.model())
+
+    def _play_along(self) -> None:
+        """Let the model go on round after round: both voices, the tune, the bass, none."""
+        self._along = (self._along + 1) % len(ALONG)
+        if self._player is None or not self._along:
+            self._hush()
+            self.tell(drill_words.NO_SOUND if self._player is None else drill_words.ALONG_OFF)
+            return
+        name, melody, bass = ALONG[self._along]
+        self._let_hear(self.passage.model(melody=melody, bass=bass, repeat=True))
+        self.tell(drill_words.ALONG[name])
+
+    def _hear_last(self, *, mended: bool) -> None:
+        session = self.sitting.session
+        number = self._counted or len(session.matching.passes)
+        if not number:
+            self.tell(drill_words.NO_PASS)
+            return
+        self._let_hear(heard_again(session, number, mended=mended))
+
+    def _turn_click(self) -> None:
+        self._click = not self._click
+        if not self._click:
+            self._hush()
+        self.tell(drill_words.CLICK_ON if self._click else drill_words.CLICK_OFF)
+
+    def _keep_click(self) -> None:
+        """Begin the click where it is wanted and nothing else sounds; set the session's time by it."""
+        player = self._player
+        if player is None or not self._click or self.drill.hurting:
+            return
+        if self._clicking is None and not player.playing and not self._along:
+            self._clicking = player.play(self.passage.clicks())
+        if self._clicking is not None and not self.sitting.begun and self.sitting.session.click is None:
+            start_ns = player.start_ns(self._clicking)
+            if start_ns is not None:
+                passage = self.passage
+                music_ns = round((passage.lead_s + passage.beat_s(0)) * 1e9)
+                self.sitting.start_click(start_ns, start_ns + music_ns)
+
+
+def _faulty(change: Change) -> bool:
+    """Whether a change is a fault that stays."""
+    match change:
+        case DampingVerdict():
+            return change.settled and change.kind in DAMPING_FAULTS
+        case StrokeVerdict():
+            return change.settled and change.kind in STROKE_FAULTS
+        case StrayVerdict():
+            return change.settled
+    return False
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
