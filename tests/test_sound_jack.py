@@ -204,7 +204,8 @@ def test_a_killed_child_is_one_sentence_and_the_next_track_is_heard(
 ) -> None:
     said: list[str] = []
     with speaking(said) as speaker:
-        speaker.play(clicks(60.0, 60))
+        first = speaker.play(clicks(60.0, 60))
+        assert until(lambda: speaker.start_ns(first) is not None)
         pid = speaker.child_pid
         assert pid is not None
         os.kill(pid, signal.SIGKILL)
@@ -223,7 +224,8 @@ def test_a_killed_child_is_one_sentence_and_the_next_track_is_heard(
 def test_a_server_that_goes_is_one_sentence_and_is_found_again(server: JackServer) -> None:
     said: list[str] = []
     with speaking(said) as speaker:
-        speaker.play(clicks(60.0, 60))
+        first = speaker.play(clicks(60.0, 60))
+        assert until(lambda: speaker.start_ns(first) is not None)
         server.kill()
         assert until(lambda: speaker.state == "silent")
         assert not speaker.playing

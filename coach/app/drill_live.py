@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
+from math import ceil
 
 from coach.app.drill_sound import Passage, Player, heard_again
 from coach.app.live import Live
@@ -13,7 +15,7 @@ from coach.core import drill_words, words
 from coach.core.drill import Decision, Drill, Kind, PassResult
 from coach.core.ladder import Rung
 from coach.core.pedal import Pedal
-from coach.core.report import BarRow, PassRow, Report, report
+from coach.core.report import BarRow, NoteRow, PassRow, Report, report
 from coach.core.shapes import Summary, View
 from coach.core.sounding import Track
 from coach.core.summary import other_sentence
@@ -23,11 +25,17 @@ from coach.core.verdicts import (
     Change,
     DampingVerdict,
     StrayVerdict,
+    Stroke,
     StrokeVerdict,
 )
+from coach.devices.messages import Heard
 from coach.screen.window import Action, Window
 
-QUIET_NS = 700_000_000  # nothing plucked for so long: the step may change.  Our own figure
+# Nothing plucked for so long after the next note was due: the step may change; where a pass was only broken
+# off, after the longer time.  Our own figures.
+QUIET_US, GONE_US = 700_000, 3_000_000
+AHEAD_NS = 200_000_000  # a click is ordered so long before it is heard
+CONTROLLERS = 64  # so many are kept from before the first note
 # What of the model goes along: its name in the words, the melody, the bass.
 ALONG = (("", False, False), ("both", True, True), ("melody", True, False), ("bass", False, True))
 Maker = Callable[[Rung, float], Sitting]
@@ -62,7 +70,10 @@ class DrillLive(Live):
         self._counted = 0  # passes of this sitting that were counted
         self._broken: set[int] = set()  # passes that were over with their first fault
         self._idle: set[int] = set()  # passes that were played on while the step was to change
-        self._plucked_ns = 0
+        self._plucks = 0  # notes heard in this sitting
+        self._plucked_ns = self._now_ns = 0
+        self._before: deque[bytes] = deque(maxlen=CONTROLLERS)  # what came before the first note
+        self._click_ns = 0  # when the click was heard by which the session's time is set
         self._clicking: int | None = None  # the token of the click that runs
         self._along = 0  # what of the model goes along, an index into ALONG
         self._unsaid: list[str] = []
@@ -79,23 +90,40 @@ class DrillLive(Live):
 
     @property
     def _moving(self) -> bool:
-        """Whether another step or tempo is to be begun."""
-        return (self.drill.rung.place, self.drill.speed) != (self.rung.place, self.speed)
+        """Whether another step or tempo is to be begun, or the same without the click it is judged by."""
+        other = (self.drill.rung.place, self.drill.speed) != (self.rung.place, self.speed)
+        return other or (self.sitting.session.click is not None and not self._click)
 
     def step(self, now_ns: int) -> None:
         """Do what is due: count passes, say when a break is due, change the step while nobody plays."""
+        self._now_ns = now_ns
         self.taken(self.sitting.tick(now_ns), now_ns)
         self._count(now_ns)
         self._say(self.drill.tick(now_ns // 1000))
         if self._moving and self._silence(now_ns):
             self._change(now_ns)
-        self._keep_click()
+        self._keep_click(now_ns)
         self._tell_pass(now_ns)
+
+    def begins(self, message: Heard) -> bool:
+        """Whether a message begins a sitting: a note does.
+
+        The end of one that was played in the sitting before does not; what a pickup says of itself is kept.
+        """
+        kind = message.data[0] & 0xF0 if message.data else 0
+        if kind == 0x90 and message.data[2:3] > b"\0":
+            while self._before:
+                self.sitting.hear(replace(message, data=self._before.popleft()))
+            return True
+        if kind == 0xB0:
+            self._before.append(message.data)
+        return False
 
     def taken(self, changes: list[Change], now_ns: int) -> None:
         """Look at what was judged: the first fault ends a pass where that is the rule."""
-        if any(isinstance(change, StrokeVerdict) for change in changes):
-            self._plucked_ns = now_ns
+        plucks = len(self.sitting.session.ringing.played)
+        if plucks != self._plucks:
+            self._plucks, self._plucked_ns = plucks, now_ns
         if not self.drill.rules.at_once or self._moving:
             return
         for change in changes:
@@ -119,6 +147,8 @@ class DrillLive(Live):
 
     def _take(self, number: int, now_ns: int, *, at_once: bool = False) -> None:
         """Count a pass that is over, or that its first fault ended."""
+        if self.drill.hurting:
+            return
         result = report(self.sitting.session)
         one = result.passes[number - 1]
         found = self._result(result, one, at_once)
@@ -132,12 +162,35 @@ class DrillLive(Live):
             fault = one.faults[0]
             sentence = _capital(other_sentence(fault))
             return PassResult(one.complete and not at_once, False, sentence, self._bar(fault), notes)
+        left_out = self._left_out(one.number) if one.complete else None
+        if left_out is not None:
+            sentence = _capital(other_sentence(left_out))
+            return PassResult(True, False, sentence, left_out.verdict.bar, notes)
         drifted = self._drifted(result.bars, one.number)
         if drifted is not None:
             told = words.drift_words(drifted.timing.drift_ms or 0.0, 0.0)
             sentence = drill_words.DRIFTED.format(bar=drifted.bar, drift=told)
             return PassResult(one.complete, False, sentence, drifted.timing.bar, notes)
         return PassResult(one.complete, True, "", -1, notes)
+
+    def _left_out(self, number: int) -> NoteRow | None:
+        """Return the first note that was left out of a pass that came to its end.
+
+        Of its last notes the session says so only when the next pass has begun.
+        """
+        session = self.sitting.session
+        score, groups, during = session.score, session.groups, session.matching.passes[number - 1]
+        for group in range(during.start, during.front + 1):
+            for row in groups.required(group):
+                if during.claim(row) is None:
+                    note = score.notes[row]
+                    string, pitch, bar = int(note["string"]), int(note["pitch"]), int(note["bar"])
+                    missing = StrokeVerdict(
+                        session.now_us, True, number, row, Stroke.MISSING, string, pitch, bar
+                    )
+                    beat = score.beat(int(note["onset"]), bar)
+                    return NoteRow(missing, score.bars[bar].number, beat, int(note["voice"]), None)
+        return None
 
     def _bar(self, fault: object) -> int:
         """Return the performed bar of a fault."""
@@ -161,6 +214,7 @@ class DrillLive(Live):
         self._unsaid += [decision.sentence for decision in decisions if decision.sentence]
         if any(decision.kind is Kind.HURT for decision in decisions):
             self._hush()
+            self._idle.add(len(self.sitting.session.matching.passes))  # breaking it off is no fault
 
     def said(self, now_ns: int) -> Said:
         """Return what the drill says: nothing is said of passes beside that."""
@@ -168,7 +222,16 @@ class DrillLive(Live):
         return Said(found, " ".join(found))
 
     def summary(self) -> Summary | None:
-        """Return where the drill stands; None when nothing was played."""
+        """Return where the drill stands; None when nothing was played.
+
+        The last pass counts if it came to its end, however soon the player got up.
+        """
+        passes = report(self.sitting.session).passes
+        while self._counted < len(passes):
+            self._counted += 1
+            spent = self._counted in self._broken or self._counted in self._idle
+            if passes[self._counted - 1].complete and not spent and not self._moving:
+                self._take(self._counted, self._now_ns)
         if not self._played:
             return None
         told = drill_words.STOOD.format(
@@ -236,11 +299,18 @@ class DrillLive(Live):
 
     def _silence(self, now_ns: int) -> bool:
         """Whether nobody plays: nothing was plucked for a while, and no pass is going on."""
-        if now_ns - self._plucked_ns < QUIET_NS:
-            return False
-        passes = len(self.sitting.session.matching.passes)
-        course = self.viewer.course(self.sitting.now_us(now_ns))
-        return course.final >= passes or passes in self._broken
+        session, now_us = self.sitting.session, self.sitting.now_us(now_ns)
+        if not session.matching.passes:
+            return True
+        last = session.matching.passes[-1]
+        over = self.viewer.course(now_us).final >= last.number
+        next_tick, anchor = session.groups.next_onset(last.front), next(last.backwards(), None)
+        due_us = 0.0  # the session's time at which the next note of a pass that is not over was due
+        if not over and next_tick is not None and anchor is not None:
+            nominal_us = session.score.nominal_us(next_tick) - session.score.nominal_us(anchor.tick)
+            due_us = anchor.us + nominal_us / self.speed
+        wait_us = QUIET_US if over or last.number in self._broken else GONE_US
+        return now_us - due_us >= wait_us and now_ns - self._plucked_ns >= wait_us * 1000
 
     def _change(self, now_ns: int) -> None:
         """Begin the step and tempo the drill stands at."""
@@ -253,8 +323,8 @@ class DrillLive(Live):
         self.seat(self._make(self.rung, self.speed))
         if fresh:
             self.window.turn_to(self.sitting.piece.score, self.sitting.piece.xml)
-        self._counted, self._broken, self._idle = 0, set(), set()
-        if fresh and self._listen:
+        self._counted, self._broken, self._idle, self._plucks = 0, set(), set(), 0
+        if fresh and self._listen and not self.drill.hurting:
             self._let_hear(self.passage.model())
 
     # --- sound ------------------------------------------------------------------------------------
@@ -303,19 +373,32 @@ class DrillLive(Live):
             self._hush()
         self.tell(drill_words.CLICK_ON if self._click else drill_words.CLICK_OFF)
 
-    def _keep_click(self) -> None:
+    def _keep_click(self, now_ns: int) -> None:
         """Begin the click where it is wanted and nothing else sounds; set the session's time by it."""
-        player = self._player
+        player, session = self._player, self.sitting.session
         if player is None or not self._click or self.drill.hurting:
             return
         if self._clicking is None and not player.playing and not self._along:
-            self._clicking = player.play(self.passage.clicks())
-        if self._clicking is not None and not self.sitting.begun and self.sitting.session.click is None:
+            at_ns = None if session.click is None else self._beat_ns(now_ns + AHEAD_NS)
+            self._clicking = player.play(self.passage.clicks(), at_ns=at_ns)
+        if self._clicking is not None and not self.sitting.begun and session.click is None:
             start_ns = player.start_ns(self._clicking)
             if start_ns is not None:
                 passage = self.passage
                 music_ns = round((passage.lead_s + passage.beat_s(0)) * 1e9)
                 self.sitting.start_click(start_ns, start_ns + music_ns)
+                self._click_ns = start_ns
+
+    def _beat_ns(self, after_ns: int) -> int:
+        """Return a moment on a beat of the click that the session's time is set by, its next after another."""
+        passage, bar = self.passage, self.sitting.session.score.bars[self._first_bar]
+        beat_ns = (passage.beat_s(bar.onset + bar.beat_ticks) - passage.beat_s(bar.onset)) * 1e9
+        return self._click_ns + round(ceil((after_ns - self._click_ns) / beat_ns) * beat_ns)
+
+    @property
+    def _first_bar(self) -> int:
+        chunk = self.sitting.step.chunk
+        return 0 if chunk is None else chunk[0]
 
 
 def _faulty(change: Change) -> bool:

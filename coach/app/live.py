@@ -165,11 +165,16 @@ class Live:
     def _hear(self, message: Heard) -> bool:
         """Take in one message; return whether a press in it ended the sitting."""
         pedal, finished = self._pedal, False
-        if self.sitting.begun or pedal is None or not pedal.owns(message.data):  # a press begins no take
+        pressed = pedal is not None and pedal.owns(message.data)  # a press begins no take
+        if self.sitting.begun or (not pressed and self.begins(message)):
             self.taken(self.sitting.hear(message), message.stamp_ns)
         for press in pedal.hear(message.stamp_ns // 1000, message.data) if pedal else ():
             finished |= self.act(PEDAL_ACTIONS[press.switch])
         return finished
+
+    def begins(self, message: Heard) -> bool:
+        """Whether a message, the first of a sitting, begins it."""
+        return True
 
     def act(self, action: Action) -> bool:
         """Do what a key or the pedal asks for; return whether the sitting is to end."""

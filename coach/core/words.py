@@ -290,8 +290,8 @@ def plural(what: str, count: int) -> str:
 
 
 def number_of(what: str, count: int) -> str:
-    """Return a number of things, such as ``3 stops``."""
-    return f"{count} {what if count == 1 else what + 's'}"
+    """Return a number of things, such as ``3 stops`` or ``2 passes``."""
+    return f"{count} {what if count == 1 else what + ('es' if what.endswith('s') else 's')}"
 
 
 def place_words(bar: int, beat: str) -> str:

@@ -29,9 +29,9 @@ from coach.devices.sound_wire import Opened, Order, Play, Silent
 from coach.devices.sounding_end import LOOK_S, REPORT_S, Inlet, Outlet, Sink, serve
 
 BLOCK = 512  # frames; at 128 a Python callback was seen to be late, from 256 on it held
-STARTING_S = 3.0  # for the first callbacks to come
+# A client that was killed can make a synchronous jackd stand still for 5 s (measured).
+STARTING_S = GONE_S = 7.0  # without any callback: the device does not answer, or is gone
 CALLS_FIRST = 8  # callbacks before the clock is trusted
-GONE_S = 1.5  # without any callback: the device is gone
 KEPT = 4  # rendered tracks kept, so that two can be compared again and again without waiting
 MOST_DELAY_S = 2.0  # a driver that says more than this is not believed
 SWITCH_S = 0.0005  # the callback gets the interpreter after at most so long while a track is rendered
@@ -138,11 +138,11 @@ class Stream:
         return LOOK_S
 
     def lost(self) -> str | None:
-        """Return the sentence where no callback has come for a while."""
+        """Return the sentence where the stream has ended by itself, or stands still."""
         calls, now = self.deck.calls, time.monotonic()
         if calls != self._seen[0]:
             self._seen = (calls, now)
-        elif now - self._seen[1] > GONE_S:
+        elif now - self._seen[1] > (GONE_S if self._stream.active else LOOK_S):
             return words.DEVICE_LOST.format(name=self.name)
         return None
 
