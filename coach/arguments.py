@@ -106,6 +106,7 @@ def _add_drill(drill: argparse.ArgumentParser) -> None:
     drill.add_argument("--part", choices=parts, help="only this of the ladder")
     drill.add_argument("--list", action="store_true", help="list the steps, and where you stand")
     drill.add_argument("--at", type=int, metavar="N", help="go to this step")
+    drill.add_argument("--bars", type=_bars, metavar="A-B", help="these bars first, then the ladder")
     drill.add_argument("--from-start", action="store_true", help="begin the ladder anew")
     drill.add_argument("--needed", type=_needed, default=3, metavar="N", help="clean in a row (default 3)")
     drill.add_argument(
@@ -244,6 +245,13 @@ def _days(text: str) -> int:
     if not 1 <= value <= 100_000:
         raise argparse.ArgumentTypeError("give a number of days")
     return value
+
+
+def _bars(text: str) -> tuple[int, int]:
+    first, _, last = text.replace("–", "-").partition("-")
+    if not first.isdecimal() or not (last or first).isdecimal():
+        raise argparse.ArgumentTypeError("give bars such as 3-6")
+    return int(first), int(last or first)
 
 
 def _needed(text: str) -> int:

@@ -158,6 +158,7 @@ def _drill(options: argparse.Namespace) -> int:
     wanted = Wanted(
         part=options.part,
         at=options.at,
+        bars=options.bars,
         from_start=options.from_start,
         rules=rules,
         drift_ms=options.drift,

@@ -755,3 +755,16 @@ def test_no_sentence_keeps_score():
     texts = [v for k, v in vars(drill_words).items() if k.isupper() and isinstance(v, str)]
     assert len(texts) > 25
     assert not [text for text in texts if banned.search(re.sub(r"{.*?}", "", text))]
+
+
+def test_the_smallest_step_around_a_fault_is_proposed_where_the_ladder_has_none():
+    own = Rung(Part.TOGETHER, 4, 5, 2, name="together, bars 5–6")
+    alone = Rung(Part.TOGETHER, 4, 7, 4, name="together, bars 5–8")
+    drill = Drill([alone], Rules(), around=lambda bar, part: own)
+    for now in range(3):
+        said = drill.take(PassResult(True, False, "Bar 6: late.", bar=5, notes=9), now * 10**7)
+    assert drill.suggestion is not None
+    assert drill.suggestion.rung is own
+    assert "together, bars 5–6" in said[-1].sentence
+    drill.accept()
+    assert drill.rung is own

@@ -72,6 +72,7 @@ def test_enter_plays_a_score_and_looks_back_at_a_take():
     [
         (Key.PLAY, Act.PLAY, "score 1"),
         (Key.PREPARE, Act.PREPARE, "score 1"),
+        (Key.DRILL, Act.DRILL, "score 1"),
         (Key.STUDIO, Act.STUDIO, "score 1"),
         (Key.LOOK_BACK, Act.LOOK_BACK, "take 1"),
     ],
@@ -160,7 +161,7 @@ def test_whatever_is_pressed_the_focus_is_on_a_row_that_is_listed(first, doings)
             assert model.focus in model.entries(model.column)
         else:
             assert model.focus is None
-        if choice is not None and choice.act in (Act.PLAY, Act.PREPARE, Act.STUDIO):
+        if choice is not None and choice.act in (Act.PLAY, Act.DRILL, Act.PREPARE, Act.STUDIO):
             assert choice.entry in model.entries(Column.SCORES)
         if choice is not None and choice.act is Act.LOOK_BACK:
             assert choice.entry in model.entries(Column.TAKES)

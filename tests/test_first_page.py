@@ -116,7 +116,7 @@ def test_no_word_of_what_to_practise_is_lost(size):
 def test_what_can_be_done_with_a_score_and_one_channel_are_told_whole(size):
     page = lay_out(model("one channel"), Sizes.of(*size), measured)
     texts = [line.text for line in page.lines]
-    assert {"play", "print it marked"} <= set(texts)
+    assert {"play", "drill"} <= set(texts)
     wide = size[0] / size[1] > 1.5
     assert ("studio" in texts) == wide  # in a narrow column it stands on the sheet of keys only
     assert said.ONE_CHANNEL.format(channel=11) in " ".join(texts)
@@ -156,14 +156,15 @@ def test_a_click_finds_rows_and_words():
     assert click("Lamps On") == Spot(Column.SCORES, 0)
     assert click("W") == Spot(Column.SCORES, 2)
     assert click("play") == Spot(key=Key.PLAY)
-    assert click("print it marked") == Spot(key=Key.PREPARE)
+    assert click("drill") == Spot(key=Key.DRILL)
+    assert click("print") == Spot(key=Key.PREPARE)
     assert click("studio") == Spot(key=Key.STUDIO)
     assert click("leave") == Spot(key=Key.ESCAPE)
     assert page.spot_at(1, 1) is None
 
 
 def test_every_letter_on_the_page_is_a_key_that_does_it():
-    letters = {said.PLAY: Key.PLAY, said.PREPARE: Key.PREPARE, said.STUDIO: Key.STUDIO}
+    letters = {said.PLAY: Key.PLAY, said.DRILL: Key.DRILL, said.PREPARE: Key.PREPARE, said.STUDIO: Key.STUDIO}
     letters |= {said.LOOK_BACK: Key.LOOK_BACK, said.OTHER_PORT: Key.OTHER_PORT}
     for (letter, _), key in letters.items():
         assert KEYS[pygame.key.key_code(letter) if pygame.display.get_init() else ord(letter)] is key

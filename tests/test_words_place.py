@@ -349,7 +349,7 @@ def test_a_format_string_has_named_fields_and_no_other_braces(key: Key):
 
 
 def test_every_use_of_a_format_string_fills_it():
-    # core/drill.py hands its sentences to methods of its own that fill them: tests/test_drill*.py say them all,
+    # core/drill.py hands its sentences to its own methods, which fill them: tests/test_drill*.py say all,
     # and a field left out is a KeyError there.
     drill = PACKAGE / "core" / "drill.py"
     unfilled = {

@@ -22,7 +22,7 @@ from coach.app.terms import Terms, terms_beside
 from coach.core import drill_words, words
 from coach.core.drill import Drill, PastPass, Rules, recheck
 from coach.core.errors import CoachError
-from coach.core.ladder import Part, Rung, ladder, without
+from coach.core.ladder import Part, Rung, from_fault, ladder, own_step, without
 from coach.core.profile import Profile
 from coach.core.verdicts import Limits
 from coach.devices.midi_out import MidiSpeaker
@@ -44,8 +44,9 @@ class Wanted:
 
     part: str | None = None  # scale, melody, bass or together
     at: int | None = None  # step of the ladder, from 1
+    bars: tuple[int, int] | None = None  # as a musician counts: these first, then the ladder
     from_start: bool = False  # forget where the player stood
-    rules: Rules = field(default_factory=Rules)
+    rules: Rules = field(default_factory=lambda: Rules(step_up=0.1, step_down=0.1))
     drift_ms: float = 80.0  # a bar that strays further is a fault (own figure)
     click: bool = False
     listen: bool = True  # each step is played first
@@ -64,6 +65,10 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
     rungs = ladder_of(piece, terms, wanted)
     kept = ladder_path(piece.score.digest)
     drill = stand(piece, rungs, wanted, kept)
+    prepared = terms.prepare(piece)
+    drill.around = lambda bar, part: from_fault(prepared, rungs, bar, part)
+    if wanted.bars is not None:
+        drill.visit(own_bars(piece, terms, wanted))
     tolerance_ms = asked.tolerance_ms or settings.tolerance_ms or terms.level.tolerance_ms
     chosen = choose_port(asked.port, settings)
     make = maker(piece, terms, asked.profile, limits_of({}, tolerance_ms))
@@ -132,6 +137,18 @@ def ladder_of(piece: Piece, terms: Terms, wanted: Wanted) -> tuple[Rung, ...]:
         what = drill_words.NO_STEP.format(at=wanted.at, all=len(rungs))
         raise CoachError(piece.path.name, what, drill_words.SEE_STEPS)
     return rungs
+
+
+def own_bars(piece: Piece, terms: Terms, wanted: Wanted) -> Rung:
+    """Return the step of the bars that were asked for.  Raises CoachError where it cannot be."""
+    assert wanted.bars is not None
+    numbers = {bar.number: index for index, bar in reversed([*enumerate(piece.score.bars)])}
+    first, last = (numbers.get(number, -1) for number in wanted.bars)
+    try:
+        return own_step(terms.prepare(piece), Part(wanted.part or Part.TOGETHER.value), first, last)
+    except ValueError as error:
+        told = words.bars_words(*wanted.bars)
+        raise CoachError(piece.path.name, f"{told}: {error}", drill_words.OTHER_BARS) from None
 
 
 def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> Drill:

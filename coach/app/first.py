@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from coach.app.drill import Wanted, run_drill
 from coach.app.first_strings import SoundingStrings
 from coach.app.first_today import next_step, print_marked
 from coach.app.look import Look
@@ -293,6 +294,8 @@ class First:
         try:
             if choice.act is Act.PLAY:
                 self._play(entry, night=night, size=size)
+            elif choice.act is Act.DRILL:
+                self._drill(entry, night=night, size=size)
             elif choice.act is Act.STUDIO:
                 self._studio(entry, night=night)
             elif choice.act is Act.LOOK_BACK:
@@ -303,6 +306,10 @@ class First:
     def _play(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
         asked = Asked(look=Look(night=night, size=size))
         run_play(open_piece(entry.path), asked, settings=self.settings)
+
+    def _drill(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
+        asked = Asked(look=Look(night=night, size=size))
+        run_drill(open_piece(entry.path), asked, Wanted(), settings=self.settings)
 
     def _studio(self, entry: Entry, *, night: bool) -> None:
         asked = Asked(look=Look(night=night))  # no size: it fills the screen that a class looks at

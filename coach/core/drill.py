@@ -10,7 +10,7 @@ Nothing here knows how music is judged, or what time it is: passes and times com
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from coach.core import drill_words as words
@@ -24,7 +24,7 @@ from coach.core.drill_rules import (
     Visit,
     expected_passes,
 )
-from coach.core.ladder import Rung
+from coach.core.ladder import Part, Rung
 from coach.core.practice_time import PracticeTime
 from coach.core.recheck import PastPass, recheck
 from coach.core.rung_choice import change, is_known, shorter, worst_bar
@@ -43,9 +43,18 @@ class Drill:
     """The one owner of where a player stands on a ladder."""
 
     def __init__(
-        self, rungs: Sequence[Rung], rules: Rules | None = None, *, at: int = 0, speed: float | None = None
+        self,
+        rungs: Sequence[Rung],
+        rules: Rules | None = None,
+        *,
+        at: int = 0,
+        speed: float | None = None,
+        around: Callable[[int, Part], Rung] | None = None,
     ) -> None:
         """Begin at a step; ``speed`` (default: the rules') is a share of the written tempo.
+
+        ``around`` returns the smallest step around a performed bar (``ladder.from_fault``): it is proposed
+        where the faults are in one bar, and the ladder has nothing as small.
 
         Raises ValueError without steps or for a speed outside the rules, IndexError for no such step.
         """
@@ -59,6 +68,7 @@ class Drill:
         self._now = Standing(at, self.rules.start_speed if speed is None else speed)
         self.suggestion: Decision | None = None  # stands until something changes
         self.hurting = False
+        self.around = around
         self._time = PracticeTime(self.rules.rest_us, self.rules.pause_us)
 
     # --- where it stands --------------------------------------------------------------------------
@@ -163,7 +173,7 @@ class Drill:
     def _step_down(self, count: str) -> Decisions:
         """Go slower; from the start tempo down, what is shorter is suggested as well."""
         low = self.speed <= self.rules.start_speed
-        small = shorter(self.rungs, self.rung, worst_bar(self._now.recent)[0])
+        small = self._smaller(worst_bar(self._now.recent)[0])
         self._settle(self.speed - self.rules.step_down)
         speed = words.speed_words(self.speed)
         slower = self._said(Kind.STEP_DOWN, words.STEP_DOWN, count=count, speed=speed)
@@ -218,7 +228,7 @@ class Drill:
         """Suggest the bar where the faults are, by itself, if there is one; else slower; else shorter."""
         now, rules = self._now, self.rules
         bar, share = worst_bar(now.recent)
-        small = shorter(self.rungs, self.rung, bar)
+        small = self._smaller(bar)
         now.recent.clear()
         now.same = 0
         can_slow = not rules.free_tempo and now.speed > rules.slowest
@@ -236,6 +246,15 @@ class Drill:
             return words.RATE_NONE.format(all=words.number_word(count))
         tries = round(expected_passes(clean / count, self.rules.needed))
         return words.rate_words(clean, count, self.rules.needed, tries)
+
+    def _smaller(self, bar: int) -> Rung | None:
+        """Return the smallest step within this one that holds a bar, or around it where that is smaller."""
+        found, here = shorter(self.rungs, self.rung, bar), self.rung
+        if self.around is None or bar < 0 or here.part is Part.SCALE:
+            return found
+        made = self.around(bar, here.part)
+        spans = [one.last - one.first for one in (made, found, here) if one is not None]
+        return made if spans[0] < min(spans[1:]) else found
 
     def _suggest(self, kind: Kind, text: str, rung: Rung, speed: float, **values: object) -> Decision:
         sentence = text.format(rung=rung.name, speed=words.speed_words(speed), **values)
@@ -286,7 +305,7 @@ class Drill:
         suggested = self.suggestion is not None and self.suggestion.kind is not Kind.SUGGEST_CHANGE
         if suggested and (done := self.accept()):
             return done
-        small = shorter(self.rungs, self.rung, -1)
+        small = self._smaller(-1)
         return self.visit(small) if small is not None else self.slower()
 
     def harder(self) -> Decisions:

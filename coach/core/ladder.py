@@ -112,6 +112,19 @@ def from_fault(preparation: Preparation, rungs: Iterable[Rung], bar: int, part: 
     return found if found is not None else _Voices(preparation).rung(part, Chunk(first, last, 2, 0))
 
 
+def own_step(preparation: Preparation, part: Part, first: int, last: int) -> Rung:
+    """Return a step of a player's own choice, by its performed bars.
+
+    Raises ValueError for bars that are not there, or in which the part plays nothing.
+    """
+    voices = _Voices(preparation)
+    if part is Part.SCALE or not 0 <= first <= last < len(voices.score.bars):
+        raise ValueError("there are no such bars")
+    if not len(voices.inside(part, first, last)):
+        raise ValueError("nothing is played in them")
+    return voices.rung(part, Chunk(first, last, last - first + 1, 0))
+
+
 class _Voices:
     """The notes of each part of a piece."""
 

@@ -219,7 +219,8 @@ def _below(
     if not focused:
         return
     actions = [(said.LOOK_BACK, Key.LOOK_BACK)] if takes else [
-        (said.PLAY, Key.PLAY), (said.PREPARE, Key.PREPARE), (said.STUDIO, Key.STUDIO),
+        (said.PLAY, Key.PLAY), (said.DRILL, Key.DRILL),
+        (said.PREPARE, Key.PREPARE), (said.STUDIO, Key.STUDIO),
     ]  # fmt: skip
     while len(actions) > 1 and hand.keys_width(actions, small) > right - x:  # as on a screen of 5 to 4
         del actions[-1]  # it stands on the sheet of keys too

@@ -25,6 +25,7 @@ class Act(Enum):
     """What the page cannot do by itself."""
 
     PLAY = "play"
+    DRILL = "drill"
     PREPARE = "prepare"
     STUDIO = "studio"
     LOOK_BACK = "look back"
@@ -46,6 +47,7 @@ class Key(Enum):
     NEXT = "next"  # a pedal's page forward: on through both columns
     OPEN = "open"  # a pedal's page back: open what has the focus
     PLAY = "p"
+    DRILL = "d"
     PREPARE = "m"
     STUDIO = "s"
     LOOK_BACK = "b"
@@ -83,6 +85,7 @@ class Choice:
 
 DOES = {
     Key.PLAY: (Column.SCORES, Act.PLAY),
+    Key.DRILL: (Column.SCORES, Act.DRILL),
     Key.PREPARE: (Column.SCORES, Act.PREPARE),
     Key.STUDIO: (Column.SCORES, Act.STUDIO),
     Key.LOOK_BACK: (Column.TAKES, Act.LOOK_BACK),

@@ -33,6 +33,7 @@ KEYS = {
     pygame.K_PAGEUP: Key.OPEN,
     pygame.K_p: Key.PLAY,
     pygame.K_m: Key.PREPARE,
+    pygame.K_d: Key.DRILL,
     pygame.K_s: Key.STUDIO,
     pygame.K_b: Key.LOOK_BACK,
     pygame.K_g: Key.OTHER_PORT,

@@ -38,7 +38,8 @@ SEE_HELP = "see the keys with F1"
 
 # What can be done with a row: the letter, and the word beside it.
 PLAY = ("p", "play")
-PREPARE = ("m", "print it marked")
+DRILL = ("d", "drill")
+PREPARE = ("m", "print")
 STUDIO = ("s", "studio")
 LOOK_BACK = ("b", "look back")
 OTHER_PORT = ("g", "another port")
@@ -50,6 +51,7 @@ HELP_LINES = (
     ("Tab  ←  →", "from the scores to the takes and back"),
     ("Enter", "play the score, look back at the take"),
     ("p", "play the score"),
+    ("d", "drill it: step by step, three clean in a row"),
     ("m", "print the marked score, as a PDF file"),
     ("s", "studio: the score on a large screen, for a class"),
     ("b", "look back at the take"),
