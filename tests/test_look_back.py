@@ -7,7 +7,7 @@ import pytest
 from coach.app.judged import Judged, compared_text
 from coach.app.look_back import LookBack
 from coach.app.piece import find_score, open_piece
-from coach.app.replay import look_back, steer
+from coach.app.replay import Ear, look_back, steer
 from coach.app.sitting import limits_of, replay
 from coach.core.report import report
 from coach.core.shapes import RingState
@@ -196,3 +196,52 @@ def test_the_ruler_holds_the_players_own_faults(found):
     for shown, played in zip(found.ruler.passes, told["passes"], strict=True):
         assert shown.number == played["number"]
         assert abs(shown.start_us - played["from_us"]) < 100_000
+
+
+class Loudspeaker:
+    """A player that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.tracks, self.playing, self.closed = [], False, False
+
+    def play(self, track, *, at_ns=None):
+        self.tracks.append(track)
+        self.playing = True
+        return len(self.tracks)
+
+    def stop(self):
+        self.playing = False
+
+    def close(self):
+        self.closed = True
+
+
+def test_a_pass_is_heard_as_it_rang_and_with_its_stops_in_time(found):
+    made = []
+
+    def speaker():
+        made.append(Loudspeaker())
+        return made[-1]
+
+    ear = Ear(found, speaker)
+    found.press(Action.PAUSE)
+    found.choose(2)
+    ear.press(Action.NEXT_BAR)
+    assert made == []  # nobody asked for sound
+    ear.press(Action.LAST_PASS)
+    assert found.playing  # the page goes along, from the beginning of the pass
+    assert found.now_us == found.ruler.passes[1].start_us
+    ear.press(Action.MENDED)
+    as_it_rang, mended = made[0].tracks
+    assert len(as_it_rang.tones) == len(mended.tones) > 10
+    # The D of bar 7 was stopped 241 ms late: only where stops failed do the two differ.
+    earlier = [
+        a.stop_s - b.stop_s
+        for a, b in zip(as_it_rang.tones, mended.tones, strict=True)
+        if a.stop_s is not None and b.stop_s is not None and a.stop_s != b.stop_s
+    ]
+    assert any(abs(s - 0.241) < 0.02 for s in earlier)
+    ear.press(Action.NEXT_BAR)
+    assert not made[0].playing
+    ear.close()
+    assert made[0].closed

@@ -77,6 +77,8 @@ def test_every_kind_of_switch_is_read_back(tmp_path, switch):
     ("text", "what"),
     [
         ("screen_mm = 5", "screen_mm is not between 50 and 10,000"),
+        ("sound_latency_ms = 0", "sound_latency_ms is not between 0.1 and 2,000"),
+        ("sound_device = 3", "sound_device is no text"),
         ("screen_mm = nan", "screen_mm is not between 50 and 10,000"),
         ("text_scale = 0.5", "text_scale is not between 1 and 2"),
         ("text_scale = true", "text_scale is not between 1 and 2"),
@@ -170,3 +172,12 @@ def test_what_is_included_is_found_and_what_is_not_is_said():
     assert included("scores", "01-lamps-on.musicxml").is_file()
     with pytest.raises(CoachError, match="not there"):
         included("scores", "nothing.musicxml")
+
+
+def test_the_sounds_settings_are_kept(tmp_path):
+    settings = load_settings(tmp_path)
+    assert (settings.sound_device, settings.sound_latency_ms) == ("", None)
+    settings.sound_device, settings.sound_latency_ms = "Headphones", 31.5
+    settings.save()
+    again = load_settings(tmp_path)
+    assert (again.sound_device, again.sound_latency_ms) == ("Headphones", 31.5)

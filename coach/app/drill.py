@@ -90,7 +90,7 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
         keys=DRILL_KEYS,
         key_lines=KEY_LINES,
     )
-    with sound(wanted) as player:
+    with sound(wanted, settings) as player:
         live = DrillLive(
             drill,
             make,
@@ -219,14 +219,18 @@ def keep(path: Path, drill: Drill, title: str) -> None:
 
 
 @contextmanager
-def sound(wanted: Wanted) -> Iterator[Player | None]:
+def sound(wanted: Wanted, settings: Settings) -> Iterator[Player | None]:
     """Yield what makes sound, None where none is wanted."""
     if wanted.silent:
         yield None
         return
     tell: Callable[[str], None] = _warn
     player: Speaker | MidiSpeaker
-    player = MidiSpeaker(port=wanted.midi_out, on_state=tell) if wanted.midi_out else Speaker(on_state=tell)
+    latency_ms = settings.sound_latency_ms or 0.0
+    if wanted.midi_out:
+        player = MidiSpeaker(port=wanted.midi_out, latency_ms=latency_ms, on_state=tell)
+    else:
+        player = Speaker(device=settings.sound_device or None, latency_ms=latency_ms, on_state=tell)
     player.start()
     try:
         yield player

@@ -29,6 +29,9 @@ class Player(Protocol):
     def playing(self) -> bool:
         """Whether something is heard."""
 
+    def close(self) -> None:
+        """End the sound."""
+
 
 @dataclass(frozen=True, slots=True)
 class Passage:

@@ -107,6 +107,12 @@ class LookBack:
             self.seek(self.judged.spans[number - 1][0])
             self.chosen = number
 
+    def play_pass(self) -> None:
+        """Play the chosen pass from its beginning, as fast as it was."""
+        self.rewind.speed = 1.0
+        self._playing = True
+        self.choose(self.chosen)
+
     def press(self, action: Action) -> None:
         """Do what was asked for."""
         rewind = self.rewind

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
+from coach.app.drill_sound import Player, heard_again
 from coach.app.judged import Judged
 from coach.app.look_back import LookBack, leaf_named
 from coach.app.piece import Piece
@@ -13,6 +16,7 @@ from coach.app.rewind import Rewind
 from coach.app.terms import Terms
 from coach.core.profile import Profile
 from coach.core.verdicts import Limits
+from coach.devices.sound import Speaker
 from coach.files.take import Take
 from coach.screen.review_window import DESK, Asked, ReviewWindow
 from coach.screen.theme import Reading
@@ -51,9 +55,13 @@ def run_replay(
 ) -> int:
     """Look back until the window is closed; with ``screenshot`` write what it shows then."""
     piece = found.rewind.piece
+    ear = Ear(found)
     with ReviewWindow(piece.score, piece.xml, found.ruler, size=size, night=night, reading=reading) as window:
-        with contextlib.suppress(KeyboardInterrupt):
-            _loop(window, found)
+        try:
+            with contextlib.suppress(KeyboardInterrupt):
+                _loop(window, found, ear)
+        finally:
+            ear.close()
         if screenshot is not None:
             window.screenshot(screenshot)
     return 0
@@ -76,7 +84,40 @@ def write_leaf(
         window.screenshot(path)
 
 
-def _loop(window: ReviewWindow, found: LookBack) -> None:
+class Ear:
+    """Lets the chosen pass be heard; opens the sound only when it is asked for."""
+
+    def __init__(self, found: LookBack, speaker: Callable[[], Player] | None = None) -> None:
+        self.found = found
+        self._make = speaker or (
+            lambda: Speaker(on_state=lambda line: print(f"coach: {line}", file=sys.stderr))
+        )
+        self._player: Player | None = None
+
+    def press(self, action: Action) -> None:
+        """Let hear what was asked for; anything else ends what is heard."""
+        found = self.found
+        if action not in (Action.LAST_PASS, Action.MENDED) or not found.chosen:
+            self.hush()
+            return
+        self._player = self._player or self._make()
+        mended = action is Action.MENDED
+        self._player.play(heard_again(found.judged.session, found.chosen, mended=mended))
+        if not mended:  # the page goes along
+            found.play_pass()
+
+    def hush(self) -> None:
+        """End what is heard."""
+        if self._player is not None and self._player.playing:
+            self._player.stop()
+
+    def close(self) -> None:
+        """Close the sound."""
+        if self._player is not None:
+            self._player.close()
+
+
+def _loop(window: ReviewWindow, found: LookBack, ear: Ear) -> None:
     window.show(found.scene())
     before_ns = time.perf_counter_ns()
     while True:
@@ -90,6 +131,8 @@ def _loop(window: ReviewWindow, found: LookBack) -> None:
             if one.action is Action.QUIT:
                 return
             steer(found, one)
+            if one.action is not None:
+                ear.press(one.action)
         window.show(found.scene())
 
 

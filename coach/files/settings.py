@@ -26,6 +26,7 @@ from coach.files.whole_file import write_whole
 APP = "coach"
 TOLERANCE_MS = (0.001, 10_000.0)
 SCREEN_MM = (50.0, 10_000.0)  # a picture's height, from a small tablet to a hall's projection
+LATENCY_MS = (0.1, 2_000.0)
 TEXT_SCALE = (1.0, 2.0)  # how many times larger than must be
 
 
@@ -42,6 +43,8 @@ class Settings:
     screen_mm: float | None = None  # height of the screen's picture, where a person measured it
     text_scale: float = 1.0
     still: bool = False  # reduced motion: nothing slides
+    sound_device: str = ""  # an output's name or part of it; "": the system's usual one
+    sound_latency_ms: float | None = None  # until a sound is heard, where a person measured it
     notices: list[str] = field(default_factory=list)
     rest: dict[str, Any] = field(default_factory=dict)  # keys of other versions, kept as they are
 
@@ -49,10 +52,15 @@ class Settings:
         """Write the settings.  Raises CoachError where the folder cannot be written."""
         plain = dict(self.rest)
         plain["last_port"] = self.last_port
-        for key in ("tolerance_ms", "screen_mm"):
+        for key in ("tolerance_ms", "screen_mm", "sound_latency_ms"):
             if (value := getattr(self, key)) is not None:
                 plain[key] = value
-        for key, usual in (("pedal_port", ""), ("text_scale", 1.0), ("still", False)):
+        for key, usual in (
+            ("pedal_port", ""),
+            ("text_scale", 1.0),
+            ("still", False),
+            ("sound_device", ""),
+        ):
             if (value := getattr(self, key)) != usual:
                 plain[key] = value
         for key in ("pedal_forward", "pedal_back"):
@@ -97,6 +105,8 @@ def _take(settings: Settings, plain: dict[str, Any]) -> None:
     settings.last_port = _text(plain, "last_port")
     settings.pedal_port = _text(plain, "pedal_port")
     settings.tolerance_ms = _number(plain, "tolerance_ms", TOLERANCE_MS)
+    settings.sound_device = _text(plain, "sound_device")
+    settings.sound_latency_ms = _number(plain, "sound_latency_ms", LATENCY_MS)
     settings.screen_mm = _number(plain, "screen_mm", SCREEN_MM)
     scale = _number(plain, "text_scale", TEXT_SCALE)
     settings.text_scale = 1.0 if scale is None else scale

@@ -91,6 +91,8 @@ REVIEW_KEYS = {
     pygame.K_p: Action.NEXT_PASS,
     pygame.K_o: Action.PREV_PASS,
     pygame.K_c: Action.OTHER_PASS,
+    pygame.K_t: Action.LAST_PASS,
+    pygame.K_m: Action.MENDED,
 }
 DRILL_KEYS = {
     **KEYS,

@@ -18,6 +18,7 @@ REVIEW_KEYS = (
     ("↑  ↓", "faster, slower"),
     ("p  o", "next pass, pass before"),
     ("c", "another pass to compare with"),
+    ("t  m", "hear the pass, and with its stops in time"),
     ("1 … 6", "the leaves at the foot"),
     ("r", "from the start"),
     ("mouse", "the ruler: go there; a leaf: show it"),
