@@ -1,4 +1,4 @@
-"""A drill without a clock, a display, a port or a loudspeaker: what a player does goes in, what is told comes out."""
+"""A drill without a clock, a display, a port or a loudspeaker: what is played goes in, what is told comes out."""
 
 from __future__ import annotations
 
@@ -125,7 +125,10 @@ class Room:
         listen: bool = False,
         wanted: Wanted | None = None,
     ) -> None:
-        """``clock``: ``now`` is the time, in ns; ``number`` of the étude; ``at``: the step, from 1; None: where the player stands."""
+        """``clock.now`` is the time in ns; ``number`` is the étude's, ``at`` the step's, from 1.
+
+        Without ``at`` the player goes on where the kept ladder says.
+        """
         self.piece = etude(number)
         self.rungs = ladder_of_etude(number)
         self.kept = ladder_path(self.piece.score.digest)

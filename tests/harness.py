@@ -332,9 +332,18 @@ class Program:
         return last
 
     def leave(self, *keys: str) -> str:
-        """Press keys that end the program; return what it has said by then."""
+        """Press keys that end the program; return what it has said by then.
+
+        The last is pressed again while the program is still there: two presses may come so close together
+        that the second belongs to the sheet the first one ended.
+        """
         self.press(*keys)
-        code = self.process.wait(30)
+        for _ in range(15):
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.process.wait(2)
+                break
+            self.press(keys[-1])
+        code = self.process.wait(1)
         assert code == 0, f"exit code {code}: {self.said}"
         assert "Traceback" not in self.said, self.said
         return self.said

@@ -86,7 +86,7 @@ def window(env: dict[str, str], name: str, folder: Path) -> str:
 
 
 def press(env: dict[str, str], window_id: str, *keys: str) -> None:
-    asked(env, "key", "--window", window_id, *keys)  # its own key-up may miss a window that has closed
+    asked(env, "windowfocus", "--sync", window_id, "key", *keys)  # so that its key-up finds the window too
 
 
 def picture(env: dict[str, str], window_id: str, folder: Path) -> np.ndarray:

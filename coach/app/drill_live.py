@@ -390,7 +390,7 @@ class DrillLive(Live):
                 self._click_ns = start_ns
 
     def _beat_ns(self, after_ns: int) -> int:
-        """Return a moment on a beat of the click that the session's time is set by, its next after another."""
+        """Return the next beat of the click that sets the session's time, after a moment."""
         passage, bar = self.passage, self.sitting.session.score.bars[self._first_bar]
         beat_ns = (passage.beat_s(bar.onset + bar.beat_ticks) - passage.beat_s(bar.onset)) * 1e9
         return self._click_ns + round(ceil((after_ns - self._click_ns) / beat_ns) * beat_ns)

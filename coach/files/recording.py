@@ -192,6 +192,8 @@ class Recorder:
             if self._done.wait(RETRY_S if self._trouble else FLUSH_S):
                 return
             self._wake.clear()
+            if self._done.is_set():  # since it was looked at: the waking just cleared was the last one
+                return
             self.flush()
             if self._trouble:
                 self._wake.set()

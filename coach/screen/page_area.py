@@ -15,6 +15,7 @@ from coach.screen.page import Page
 from coach.screen.stamps import Stamp, changed, paint, repaint
 from coach.screen.theme import USUAL_READING, Palette, Reading, Sizes
 
+Target = Callable[[], pygame.Surface]  # the window's surface as it is now
 Extra = Callable[[Page, View], Sequence[Stamp]]  # more that belongs on a page
 
 
@@ -39,18 +40,28 @@ class PageArea:
         self._reading = reading
         self._shown: tuple[View, object, pygame.Surface, list[Stamp]] | None = None
         self.sizes: Sizes
-        self.surface: pygame.Surface
+        self._target: Target
+        self._part: pygame.Rect
 
     @property
     def page(self) -> Page | None:
         """The page as last drawn."""
         return self.binder.page
 
-    def place(
-        self, surface: pygame.Surface, size: tuple[int, int], palette: Palette, share: float = 1.0
-    ) -> None:
-        """Stand on a surface (or a part of one) laid out for ``size``: ``share`` of the screen's height."""
-        self.surface = surface
+    @property
+    def surface(self) -> pygame.Surface:
+        """The part of the window it stands on.
+
+        It is found anew each time: when the window system resizes a window, its pixels move, and
+        a part that was kept would be drawn on memory that is gone.
+        """
+        target = self._target()
+        return target.subsurface(self._part.clip(target.get_rect()))
+
+    def place(self, target: Target, part: pygame.Rect, palette: Palette, share: float = 1.0) -> None:
+        """Stand on a part of a surface, laid out for its size: ``share`` of the screen's height."""
+        self._target, self._part = target, part
+        size = part.size
         self.binder.reading = replace(self._reading, screen_mm=self._reading.screen_mm * share)
         self.sizes = self.binder.measure(*size, palette)
         self.forget()
@@ -68,13 +79,14 @@ class PageArea:
         if extra is not None:
             stamps += extra(page, view)
         shown, self._shown = self._shown, (view, extra, base, stamps)
+        surface = self.surface
         if shown is None or shown[2] is not base:
-            self.surface.blit(base, (0, 0))
-            paint(self.surface, stamps)
+            surface.blit(base, (0, 0))
+            paint(surface, stamps)
             return None
-        rects = changed(shown[3], stamps, self.surface.get_rect())
+        rects = changed(shown[3], stamps, surface.get_rect())
         if rects:
-            repaint(self.surface, base, stamps, rects)
+            repaint(surface, base, stamps, rects)
         return rects
 
     def prepare(self, view: View) -> bool:
@@ -100,9 +112,9 @@ class Pages:
         self._halves: list[PageArea] = []
         self._two: bool | None = None  # what is drawn; None: nothing
 
-    def place(self, surface: pygame.Surface, rect: pygame.Rect, height: int, palette: Palette) -> None:
+    def place(self, target: Target, rect: pygame.Rect, height: int, palette: Palette) -> None:
         """Stand on a part of a surface that is laid out ``height`` pixels high."""
-        self._placing = surface, rect, height, palette
+        self._placing = target, rect, height, palette
         self._stand(self.whole, rect)
         for area, part in zip(self._halves, self._parts(), strict=False):
             self._stand(area, part)
@@ -142,10 +154,8 @@ class Pages:
         return [pygame.Rect(rect.left, rect.top, rect.width, half), lower]
 
     def _stand(self, area: PageArea, part: pygame.Rect) -> None:
-        surface, _, height, palette = self._placing
-        area.place(
-            surface.subsurface(part.clip(surface.get_rect())), part.size, palette, part.height / height
-        )
+        target, _, height, palette = self._placing
+        area.place(target, part, palette, part.height / height)
 
     def _drawn(self, two: bool, pages: list[tuple[PageArea, View, Extra | None]]) -> list[pygame.Rect] | None:
         if self._two is not two:

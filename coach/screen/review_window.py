@@ -254,14 +254,14 @@ class ReviewWindow:
 
     def _measure(self) -> None:
         """Find where the leaf, the ruler and the names stand."""
-        surface, (width, height) = self.stage.surface, self.stage.size
+        width, height = self.stage.size
         whole = Sizes.of(width, height, self._reading)
         self._painter = RulerPainter(self._ruler, width, whole, self.palette)
         self._names = round(whole.quiet * 2.1)
         band = self._painter.height + self._names
         self._leaf = pygame.Rect(0, 0, width, height - band)
         self._band = pygame.Rect(0, height - band, width, band)
-        self._pages.place(surface, self._leaf, height, self.palette)
+        self._pages.place(lambda: self.stage.surface, self._leaf, height, self.palette)
         x, written = whole.margin, round(whole.quiet)
         self._name_rects: list[pygame.Rect] = []
         for i in range(1, len(LEAVES) + 1):

@@ -232,7 +232,7 @@ class Window:
 
     def _measure(self) -> None:
         width, height = self.stage.size
-        self.pages.place(self.surface, pygame.Rect(0, 0, width, height), height, self.palette)
+        self.pages.place(lambda: self.surface, pygame.Rect(0, 0, width, height), height, self.palette)
 
     def _blank(self) -> None:
         """Show the empty paper with its title, until there is a view."""
