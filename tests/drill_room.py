@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,12 +21,13 @@ from coach.core.sounding import Track
 from coach.devices.messages import Heard
 from coach.files.ladder_file import ladder_path
 from tests.harness import ROOT
-from tests.player import Converter, Faults, Performance, Placed, Player
+from tests.player import Converter, Faults, Manner, Performance, Placed, Player
 
-__all__ = ["Faults", "Loudspeaker", "Placed", "Room", "etude", "ladder_of_etude"]
+__all__ = ["EVEN", "Faults", "Loudspeaker", "Placed", "Room", "etude", "ladder_of_etude"]
 
 BEGIN_NS = 10**12
 SECOND = 1_000_000_000
+EVEN = Manner(rush=0.0, rubato=0.0, uneven=0.0, spread_ms=0.0, jitter_ms=0.0)  # every note on its beat
 LOOK_NS = 50_000_000  # so often the drill looks whether something is due
 AHEAD_US = 500_000  # a player begins so long after sitting down
 
@@ -178,14 +178,15 @@ class Room:
 
     # --- playing ------------------------------------------------------------------------------------
 
-    def performance(self, *placed: Placed, faults: Faults | None = None, tempo: float = 1.0) -> Performance:
+    def performance(self, *placed: Placed, manner: Manner | None = None) -> Performance:
         """What a player makes of the step; another each time."""
         self.seed += 1
         return Player(
             self.live.sitting.piece.score,
             seed=self.seed,
-            tempo=self.live.speed * tempo,
-            faults=replace(faults or Faults(), placed=placed),
+            tempo=self.live.speed,
+            faults=Faults(placed=placed),
+            manner=manner,
             converter=Converter.ideal(),
             start_us=AHEAD_US,
         ).play()
@@ -197,11 +198,9 @@ class Room:
             self.until(begin_ns + time_us * 1000)
             self.hear(data)
 
-    def play(
-        self, *placed: Placed, faults: Faults | None = None, tempo: float = 1.0, only: int | None = None
-    ) -> Performance:
-        """Play the step once; ``only`` its first so many strokes.  The last string is let go at the end."""
-        made = self.performance(*placed, faults=faults, tempo=tempo)
+    def play(self, *placed: Placed, only: int | None = None, manner: Manner | None = None) -> Performance:
+        """Play the step once, or ``only`` its first so many strokes."""
+        made = self.performance(*placed, manner=manner)
         self.perform(made.messages if only is None else begun(made.messages, only))
         return made
 

@@ -304,10 +304,15 @@ class DrillLive(Live):
             return True
         last = session.matching.passes[-1]
         over = self.viewer.course(now_us).final >= last.number
-        next_tick, anchor = session.groups.next_onset(last.front), next(last.backwards(), None)
-        due_us = 0.0  # the session's time at which the next note of a pass that is not over was due
-        if not over and next_tick is not None and anchor is not None:
-            nominal_us = session.score.nominal_us(next_tick) - session.score.nominal_us(anchor.tick)
+        anchor = next(last.backwards(), None)
+        # The tick up to which something is still to come: the next note, or the end of the last one.
+        tick = session.groups.next_onset(last.front)
+        if over:
+            ends = session.score.notes[["onset", "duration"]][session.groups.rows(last.front)].tolist()
+            tick = max(map(sum, ends)) if session.ringing.sounding() else None
+        due_us = 0.0
+        if tick is not None and anchor is not None:
+            nominal_us = session.score.nominal_us(tick) - session.score.nominal_us(anchor.tick)
             due_us = anchor.us + nominal_us / self.speed
         wait_us = QUIET_US if over or last.number in self._broken else GONE_US
         return now_us - due_us >= wait_us and now_ns - self._plucked_ns >= wait_us * 1000

@@ -96,23 +96,24 @@ class Live:
         """
         source.start()
         try:
-            with quiet_collector() as collector:
-                finished = self._until_finished(collector)
-        except KeyboardInterrupt:  # Ctrl-C in the terminal ends the sitting, not the report
-            finished = False
+            try:
+                with quiet_collector() as collector:
+                    finished = self._until_finished(collector)
+            except KeyboardInterrupt:  # Ctrl-C in the terminal ends the sitting, not the report
+                finished = False
+            self._drain()
+            self.sitting.end(time.perf_counter_ns())
+            summary = self.summary()
+            if summary is None:
+                return None
+            self._show()
+            if screenshot is not None:
+                self.window.screenshot(screenshot)
+            if linger and finished:
+                self._linger(summary)
+            return summary
         finally:
             source.close()
-        self._drain()
-        self.sitting.end(time.perf_counter_ns())
-        summary = self.summary()
-        if summary is None:
-            return None
-        self._show()
-        if screenshot is not None:
-            self.window.screenshot(screenshot)
-        if linger and finished:
-            self._linger(summary)
-        return summary
 
     def summary(self) -> Summary | None:
         """Return what is said at the end; None when nothing was heard."""
@@ -249,5 +250,8 @@ class Live:
         found = False
         with contextlib.suppress(queue.Empty):
             while True:
-                found |= isinstance(self._queue.get_nowait(), Action)
+                message = self._queue.get_nowait()
+                if isinstance(message, Heard) and self._pedal is not None:
+                    found |= bool(self._pedal.hear(message.stamp_ns // 1000, message.data))
+                found |= isinstance(message, Action)
         return found

@@ -270,8 +270,9 @@ def beat_quarters(score: Score) -> float:
 
 def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:
     """Return where a replay stands, such as ``0:12 of 0:48, half speed``."""
-    pace = "paused" if paused else "" if speed == 1 else f"{speed:g} times the speed"
-    return ", ".join(part for part in (f"{clock(now_us)} of {clock(end_us)}", pace) if part)
+    pace = "" if speed == 1 else f"{speed:g} times the speed"
+    parts = (f"{clock(now_us)} of {clock(end_us)}", "paused" if paused else "", pace)
+    return ", ".join(part for part in parts if part)
 
 
 def faults_words(count: int) -> str:
