@@ -1,4 +1,4 @@
-"""A drill without a clock, a display, a port or a loudspeaker: what is played goes in, what is told comes out."""
+"""A drill without clock, display, port or loudspeaker: what is played goes in, what is told comes out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The drill while somebody plays: passes are heard and judged, the count and the tempo follow, nothing is pressed.
+"""The drill while somebody plays: passes are heard, judged and counted, and nothing has to be pressed.
 
 The clock is set by the test, the player is the simulated one, and the sentences are written out here.
 """
@@ -96,7 +96,10 @@ def test_at_the_goal_the_next_step_comes(sit: Open):
     room.play()
     assert room.live.sitting is before  # the last note has only just been let go
     room.rest(4)
-    assert room.told[-1] == "Three clean in a row. Next: together, bars 1–2 with the pickup, at 90 % of the tempo."
+    assert (
+        room.told[-1]
+        == "Three clean in a row. Next: together, bars 1–2 with the pickup, at 90 % of the tempo."
+    )
     assert room.live.sitting is not before
     assert room.paper.turned == [room.live.sitting.piece.score]
     assert room.view().foot.chunk == "together, bars 1–2 with the pickup"
@@ -128,7 +131,7 @@ def test_the_step_changes_only_when_nobody_plays(sit: Open):
 
 def up_to_the_last_stroke(made: Performance) -> list[tuple[int, bytes]]:
     last_us = max(note.onset_us for note in made.truth.notes)
-    return [(time_us, data) for time_us, data in made.messages if time_us <= last_us]
+    return [(time_us, data) for time_us, data in made.messages if time_us <= last_us + 150_000]
 
 
 def test_the_step_does_not_change_between_two_slow_notes(sit: Open):
@@ -163,7 +166,7 @@ def test_repeated_faults_make_it_slower(sit: Open):
 # --- what a fault is ----------------------------------------------------------------------------------
 
 FAULTS = {
-    "wrong note": (Placed("wrong", 3, 2.0, bass=False), r"Bar 3, beat 2: \S+ was played, another note is written\."),
+    "wrong note": (Placed("wrong", 3, 2.0, bass=False), r"Bar 3, beat 2: \S+ was played, another note .*\."),
     "missing note": (Placed("missing", 3, 1.5, bass=False), r"Bar 3, beat 1½: the D was left out\."),
     "missing at the end": (Placed("missing", 4, 2.5, bass=False), r"Bar 4, beat 2½: the E was left out\."),
     "late": (Placed("late", 3), r"Bar 3, beat 1: the E on string 6 was stopped late \(\+\d+ ms\)\."),
@@ -209,7 +212,9 @@ def test_the_first_fault_ends_a_pass_at_once(sit: Open):
 
 def test_to_the_end_a_pass_is_said_at_its_end_by_its_first_fault(sit: Open):
     room = sit(rules=TO_THE_END)
-    room.perform(up_to_the_last_stroke(room.performance(Placed("cut", 3), Placed("wrong", 4, 2.5, bass=False))))
+    room.perform(
+        up_to_the_last_stroke(room.performance(Placed("cut", 3), Placed("wrong", 4, 2.5, bass=False)))
+    )
     assert room.told == []
     room.rest(4)
     assert len(room.told) == 1
@@ -558,9 +563,7 @@ def test_one_take_a_step_and_tempo_that_replays_to_the_same_verdicts(sit: Open):
     for path, take in zip(room.takes, takes, strict=True):
         assert take.complete
         limits = limits_of(take.meta.tolerances)
-        session, ignored = replay(
-            take, etude(2), profile=None, limits=limits, terms=terms_of(take.meta)
-        )
+        session, ignored = replay(take, etude(2), profile=None, limits=limits, terms=terms_of(take.meta))
         assert report(session, ignored) == live[path]
 
 

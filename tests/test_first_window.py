@@ -8,6 +8,8 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import mido
@@ -21,6 +23,8 @@ from coach.app.first_today import next_step, print_marked
 from coach.core.errors import CoachError, PortError
 from coach.devices.messages import Heard, PortState
 from coach.devices.ports import Port
+from coach.files.history import History, history_path
+from coach.files.history_rows import PassRow
 from coach.files.settings import Settings
 from coach.files.shelf import included_scores, kept_take, read_shelf
 from coach.screen.first_layout import lay_out
@@ -336,3 +340,18 @@ def test_without_a_display_there_is_one_line(monkeypatch):
     monkeypatch.delenv("SDL_VIDEODRIVER", raising=False)
     with pytest.raises(CoachError, match="no window can be opened"):
         FirstPage(FirstModel(), size=SIZE)
+
+
+def test_what_was_clean_on_an_earlier_day_is_checked_first(home):
+    history = History(history_path())
+    day = (datetime.now().astimezone() - timedelta(days=1)).isoformat(timespec="seconds")
+    row = PassRow(
+        when=day, title="Lamps On", digest="ab" * 32, take="yesterday.mid", number=1, part="bass",
+        first_bar=1, last_bar=2, first=0, last=1, speed=0.8, clean=True, complete=True, faults=0, drift_ms=None, right=6, notes=6,
+    )  # fmt: skip
+    for number in (1, 2, 3):
+        history.add(replace(row, number=number))
+    advice, title = next_step([], included_scores(), [])
+    assert title == "Lamps On"
+    assert "1–2" in advice
+    assert "Lamps On" in advice

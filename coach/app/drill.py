@@ -155,7 +155,7 @@ def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> 
     """Return the drill where the player stood, what was clean on an earlier day first."""
     drill = Drill(rungs, wanted.rules)
     plain, notice = (None, "") if wanted.from_start else read_ladder(kept)
-    if plain is not None and wanted.part is None:
+    if plain is not None:
         try:
             drill = Drill.from_plain(plain, rungs, wanted.rules)
         except ValueError as error:

@@ -9,25 +9,17 @@ from math import ceil
 
 from coach.app.drill_sound import Passage, Player, heard_again
 from coach.app.live import Live
+from coach.app.pass_result import is_fault, pass_result, sentence_case
 from coach.app.sitting import Sitting
 from coach.app.telling import Said
 from coach.core import drill_words, words
-from coach.core.drill import Decision, Drill, Kind, PassResult
+from coach.core.drill import Decision, Drill, Kind
 from coach.core.ladder import Rung
 from coach.core.pedal import Pedal
-from coach.core.report import BarRow, NoteRow, PassRow, Report, report
+from coach.core.report import report
 from coach.core.shapes import Summary, View
 from coach.core.sounding import Track
-from coach.core.summary import other_sentence
-from coach.core.verdicts import (
-    DAMPING_FAULTS,
-    STROKE_FAULTS,
-    Change,
-    DampingVerdict,
-    StrayVerdict,
-    Stroke,
-    StrokeVerdict,
-)
+from coach.core.verdicts import Change
 from coach.devices.messages import Heard
 from coach.screen.window import Action, Window
 
@@ -71,7 +63,7 @@ class DrillLive(Live):
         self._broken: set[int] = set()  # passes that were over with their first fault
         self._idle: set[int] = set()  # passes that were played on while the step was to change
         self._plucks = 0  # notes heard in this sitting
-        self._plucked_ns = self._now_ns = 0
+        self._plucked_us = self._now_ns = 0
         self._before: deque[bytes] = deque(maxlen=CONTROLLERS)  # what came before the first note
         self._click_ns = 0  # when the click was heard by which the session's time is set
         self._clicking: int | None = None  # the token of the click that runs
@@ -123,12 +115,12 @@ class DrillLive(Live):
         """Look at what was judged: the first fault ends a pass where that is the rule."""
         plucks = len(self.sitting.session.ringing.played)
         if plucks != self._plucks:
-            self._plucks, self._plucked_ns = plucks, now_ns
+            self._plucks, self._plucked_us = plucks, self.sitting.now_us(now_ns)
         if not self.drill.rules.at_once or self._moving:
             return
         for change in changes:
             number = getattr(change, "pass_number", 0)
-            if number > self._counted and number not in self._broken and _faulty(change):
+            if number > self._counted and number not in self._broken and is_fault(change):
                 self._broken.add(number)
                 self._take(number, now_ns, at_once=True)
 
@@ -150,63 +142,12 @@ class DrillLive(Live):
         if self.drill.hurting:
             return
         result = report(self.sitting.session)
-        one = result.passes[number - 1]
-        found = self._result(result, one, at_once)
+        found = pass_result(self.sitting.session, result, number, drift_ms=self._drift_ms)
+        if at_once:
+            found = replace(found, complete=False)
         self._played += 1
         self._clean += found.clean and found.complete
         self._say(self.drill.take(found, now_ns // 1000))
-
-    def _result(self, result: Report, one: PassRow, at_once: bool) -> PassResult:
-        notes = sum(row.verdict.pass_number == one.number for row in result.notes)
-        if one.faults:
-            fault = one.faults[0]
-            sentence = _capital(other_sentence(fault))
-            return PassResult(one.complete and not at_once, False, sentence, self._bar(fault), notes)
-        left_out = self._left_out(one.number) if one.complete else None
-        if left_out is not None:
-            sentence = _capital(other_sentence(left_out))
-            return PassResult(True, False, sentence, left_out.verdict.bar, notes)
-        drifted = self._drifted(result.bars, one.number)
-        if drifted is not None:
-            told = words.drift_words(drifted.timing.drift_ms or 0.0, 0.0)
-            sentence = drill_words.DRIFTED.format(bar=drifted.bar, drift=told)
-            return PassResult(one.complete, False, sentence, drifted.timing.bar, notes)
-        return PassResult(one.complete, True, "", -1, notes)
-
-    def _left_out(self, number: int) -> NoteRow | None:
-        """Return the first note that was left out of a pass that came to its end.
-
-        Of its last notes the session says so only when the next pass has begun.
-        """
-        session = self.sitting.session
-        score, groups, during = session.score, session.groups, session.matching.passes[number - 1]
-        for group in range(during.start, during.front + 1):
-            for row in groups.required(group):
-                if during.claim(row) is None:
-                    note = score.notes[row]
-                    string, pitch, bar = int(note["string"]), int(note["pitch"]), int(note["bar"])
-                    missing = StrokeVerdict(
-                        session.now_us, True, number, row, Stroke.MISSING, string, pitch, bar
-                    )
-                    beat = score.beat(int(note["onset"]), bar)
-                    return NoteRow(missing, score.bars[bar].number, beat, int(note["voice"]), None)
-        return None
-
-    def _bar(self, fault: object) -> int:
-        """Return the performed bar of a fault."""
-        verdict = getattr(fault, "verdict", None)
-        if isinstance(verdict, DampingVerdict):
-            return int(self.sitting.session.score.notes["bar"][verdict.note])
-        return int(getattr(verdict, "bar", -1))
-
-    def _drifted(self, bars: tuple[BarRow, ...], number: int) -> BarRow | None:
-        """Return the bar of a pass that strayed furthest, if it strayed too far."""
-        far = [
-            row
-            for row in bars
-            if row.pass_number == number and abs(row.timing.drift_ms or 0.0) > self._drift_ms
-        ]
-        return max(far, key=lambda row: abs(row.timing.drift_ms or 0.0), default=None)
 
     # --- saying -----------------------------------------------------------------------------------
 
@@ -289,7 +230,7 @@ class DrillLive(Live):
         if drill.hurting:
             drill.resume()
             speed = drill_words.speed_words(drill.speed)
-            self._unsaid.append(drill_words.RESUMED.format(rung=_capital(drill.rung.name), speed=speed))
+            self._unsaid.append(drill_words.RESUMED.format(rung=sentence_case(drill.rung.name), speed=speed))
         elif drill.suggestion is not None:
             self._say(drill.accept())
         else:
@@ -315,7 +256,7 @@ class DrillLive(Live):
             nominal_us = session.score.nominal_us(tick) - session.score.nominal_us(anchor.tick)
             due_us = anchor.us + nominal_us / self.speed
         wait_us = QUIET_US if over or last.number in self._broken else GONE_US
-        return now_us - due_us >= wait_us and now_ns - self._plucked_ns >= wait_us * 1000
+        return now_us - max(due_us, self._plucked_us) >= wait_us
 
     def _change(self, now_ns: int) -> None:
         """Begin the step and tempo the drill stands at."""
@@ -404,19 +345,3 @@ class DrillLive(Live):
     def _first_bar(self) -> int:
         chunk = self.sitting.step.chunk
         return 0 if chunk is None else chunk[0]
-
-
-def _faulty(change: Change) -> bool:
-    """Whether a change is a fault that stays."""
-    match change:
-        case DampingVerdict():
-            return change.settled and change.kind in DAMPING_FAULTS
-        case StrokeVerdict():
-            return change.settled and change.kind in STROKE_FAULTS
-        case StrayVerdict():
-            return change.settled
-    return False
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]

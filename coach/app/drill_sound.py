@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import ceil
 from typing import Protocol
 
 from coach.app.step import Step
-from coach.core.count_in import click_ticks, count_in
+from coach.core.count_in import beat_ticks, click_ticks, count_in
 from coach.core.demonstration import assemble, demonstration, passage_s, take_tones
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.sounding import Tone, Track
+
+SAME_S = 1e-6  # two strokes nearer than this are one
 
 
 class Player(Protocol):
@@ -125,12 +128,19 @@ class Passage:
                 subdivide=subdivide,
                 silent=silent,
                 lead_tick=self.begin,
-                landing=True,
+                landing=last + 1 < len(self.score.bars),
             )
             if click
             else ()
         )
         music_s = passage_s(self.score, self._inner, self.speed, lead_tick=self.begin)
+        if repeat:
+            # Rounds are whole beats: a pass is held against the click whatever round it is begun in.
+            bar = self.score.bars[first]
+            beat_s = self.beat_s(bar.onset + beat_ticks(bar)) - self.beat_s(bar.onset)
+            music_s = ceil((count.length_s + music_s - SAME_S) / beat_s) * beat_s - count.length_s
+            # Where nothing is landed on, the beat after the last is the next round's first.
+            ticks = tuple(tick for tick in ticks if tick.start_s < music_s - SAME_S)
         return assemble(tones, ticks, count.length_s, count=count.ticks, music_s=music_s, repeat=repeat)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from itertools import count
 from pathlib import Path
 
@@ -14,6 +15,9 @@ from coach.app.terms import terms_beside, terms_of
 from coach.core.errors import CoachError
 from coach.core.report import report
 from coach.core.summary import summarise
+from coach.files.history import History, HistoryError, history_path
+from coach.files.history_text import suggestion_sentence
+from coach.files.history_today import What
 from coach.files.settings import APP
 from coach.files.shelf import KeptTake, Shelved
 from coach.files.take import read_take
@@ -23,8 +27,12 @@ from coach.screen import first_words as said
 def next_step(takes: Sequence[KeptTake], scores: Sequence[Shelved], near: Iterable[Path]) -> tuple[str, str]:
     """Return what to practise in one sentence, and the title of the piece it was heard in.
 
-    It is what the newest take's summary advises; until there is one whose score is at hand, the first score.
+    What was clean on an earlier day is checked again first; then it is what the newest take's summary
+    advises; until there is one whose score is at hand, the first score.
     """
+    checked = _check_again(datetime.now().astimezone())
+    if checked is not None:
+        return checked
     if takes:
         try:
             advice = _advice(takes[0], near)
@@ -33,6 +41,18 @@ def next_step(takes: Sequence[KeptTake], scores: Sequence[Shelved], near: Iterab
         if advice:
             return advice, takes[0].title
     return (said.BEGIN.format(title=scores[0].title) if scores else said.BEGIN_ANY), ""
+
+
+def _check_again(now: datetime) -> tuple[str, str] | None:
+    """Return what was clean on an earlier day and is to be checked today, and its title."""
+    try:
+        found = History(history_path()).today(now)
+    except HistoryError:  # ``coach history`` says what is wrong
+        return None
+    first = next(iter(found), None)
+    if first is None or first.what is not What.CHECK:
+        return None
+    return suggestion_sentence(first, now.date()), first.title
 
 
 def _advice(kept: KeptTake, near: Iterable[Path]) -> str:
