@@ -109,20 +109,13 @@ def _add_drill(drill: argparse.ArgumentParser) -> None:
     drill.add_argument("--bars", type=_bars, metavar="A-B", help="these bars first, then the ladder")
     drill.add_argument("--from-start", action="store_true", help="begin the ladder anew")
     drill.add_argument("--needed", type=_needed, default=3, metavar="N", help="clean in a row (default 3)")
-    drill.add_argument(
-        "--from",
-        dest="start",
-        type=_percent,
-        default=0.6,
-        metavar="PERCENT",
-        help="tempo to begin a step at (default 60)",
-    )
-    drill.add_argument(
-        "--goal", type=_percent, default=1.0, metavar="PERCENT", help="tempo to reach (default 100)"
-    )
-    drill.add_argument(
-        "--by", type=_percent, default=0.1, metavar="PERCENT", help="faster by so much (default 10)"
-    )
+    for name, told in (
+        ("--from", "beats a minute to begin at (default 60 %% of the tempo)"),
+        ("--goal", "beats a minute to reach (default the score's tempo)"),
+        ("--by", "faster by so many (default a tenth of the tempo)"),
+    ):
+        place = "start" if name == "--from" else name.lstrip("-")
+        drill.add_argument(name, dest=place, type=_positive, metavar="BEATS", help=told)
     drill.add_argument("--free-tempo", action="store_true", help="at your own tempo; nothing gets faster")
     drill.add_argument("--to-the-end", action="store_true", help="a fault ends a pass only at its end")
     drill.add_argument(
@@ -259,13 +252,6 @@ def _needed(text: str) -> int:
     if not 1 <= value <= 10:
         raise argparse.ArgumentTypeError("from 1 to 10 in a row")
     return value
-
-
-def _percent(text: str) -> float:
-    value = float(text.rstrip("% "))
-    if not 1 <= value <= 200:
-        raise argparse.ArgumentTypeError("a tempo in percent of the written one, 1 to 200")
-    return value / 100
 
 
 def _tolerance(text: str) -> float:

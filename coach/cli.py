@@ -137,30 +137,20 @@ def _studio(options: argparse.Namespace) -> int:
 def _drill(options: argparse.Namespace) -> int:
     from coach.app.drill import Wanted, list_steps, run_drill
     from coach.app.piece import open_piece
-    from coach.core.drill import Rules
     from coach.files.settings import load_settings
 
-    try:
-        rules = Rules(
-            needed=options.needed,
-            at_once=not options.to_the_end,
-            start_speed=min(options.start, options.goal),
-            goal=options.goal,
-            slowest=min(options.start, options.goal, 0.3),
-            fastest=max(options.goal, 1.5),
-            step_up=options.by,
-            step_down=options.by,
-            free_tempo=options.free_tempo,
-        )
-    except ValueError as error:
-        raise CoachError("drill", str(error), "give other tempi") from None
     piece = open_piece(options.score, tuning=options.tuning, capo=options.capo)
     wanted = Wanted(
         part=options.part,
         at=options.at,
         bars=options.bars,
         from_start=options.from_start,
-        rules=rules,
+        needed=options.needed,
+        at_once=not options.to_the_end,
+        free_tempo=options.free_tempo,
+        start=options.start,
+        goal=options.goal,
+        by=options.by,
         drift_ms=options.drift,
         click=options.click,
         listen=not options.no_model,

@@ -13,6 +13,7 @@ from coach.app.history import remember_sitting
 from coach.app.piece import Piece, open_piece
 from coach.app.sitting import Sitting, limits_of
 from coach.app.terms import Terms
+from coach.core import words
 from coach.core.drill import Drill, Rules
 from coach.core.ladder import Rung
 from coach.core.pedal import Pedal
@@ -123,18 +124,21 @@ class Room:
         drift_ms: float = 80.0,
         click: bool = False,
         listen: bool = False,
-        wanted: Wanted | None = None,
     ) -> None:
         """``clock.now`` is the time in ns; ``number`` is the étude's, ``at`` the step's, from 1.
 
-        Without ``at`` the player goes on where the kept ladder says.
+        Without ``at`` the player goes on where the kept ladder says, by the usual rules.
         """
         self.piece = etude(number)
         self.rungs = ladder_of_etude(number)
         self.kept = ladder_path(self.piece.score.digest)
         self.clock = clock
-        rules = rules or Rules(step_up=0.1, step_down=0.1)
-        self.drill: Drill = stand(self.piece, self.rungs, wanted or Wanted(at=at, rules=rules), self.kept)
+        self.drill: Drill
+        if at is None:
+            self.drill = stand(self.piece, self.rungs, Wanted(), self.kept)
+        else:
+            self.drill = Drill(self.rungs, rules or Rules(step_up=0.1, step_down=0.1), at=at - 1)
+            self.drill.tempo_words = lambda speed: words.beats_a_minute(self.piece.score, speed)
         self.speaker = Loudspeaker(self.clock) if sound else None
         self.paper = Paper(self.piece.title)
         self.ended: list[Sitting] = []

@@ -12,7 +12,6 @@ import pytest
 from coach.core import drill_words
 from coach.core.drill import Drill, Kind, PassResult, PastPass, Rules, Visit, recheck
 from coach.core.ladder import Part, Rung
-from coach.core.words import HAND_CARE
 
 MINUTE = 60 * 10**6
 CLEAN = PassResult(True, True, notes=12)
@@ -193,7 +192,7 @@ def test_below_the_start_tempo_something_shorter_is_offered_as_well():
     said = play(drill, "fff")
     assert kinds(said)[-2:] == [Kind.STEP_DOWN, Kind.SUGGEST_SHORTER]
     assert drill.speed == 0.55
-    assert said[-1].sentence == "Or first: together, bars 3–4."  # the faults are in bar 3
+    assert said[-1].sentence == "Or first: together, bars 3–4? Yes: → or the pedal."  # the faults are in bar 3
     (went,) = drill.accept()
     assert (went.rung, drill.speed) == (RUNGS[4], 0.55)
 
@@ -242,7 +241,7 @@ def test_a_rate_under_six_in_ten_suggests_slower():
     assert suggested.kind is Kind.SUGGEST_SLOWER
     assert suggested.sentence == (
         "Five of the last ten were clean; like that, three in a row would take about 14 tries. "
-        "Better slower, at 75 % of the tempo."
+        "Slower, at 75 % of the tempo? Yes: → or the pedal."
     )
     assert drill.speed == 0.8  # it is a suggestion
     assert drill.suggestion == suggested
@@ -272,7 +271,7 @@ def test_faults_in_one_bar_suggest_that_bar():
         said += drill.take(CLEAN, 0) + drill.take(fault(bar), 0)
     assert said[-1].kind is Kind.SUGGEST_SHORTER
     assert said[-1].rung == RUNGS[4]
-    assert said[-1].sentence.endswith("Better first: together, bars 3–4.")
+    assert said[-1].sentence.endswith("First: together, bars 3–4? Yes: → or the pedal.")
 
 
 def test_faults_here_and_there_suggest_slower():
@@ -286,9 +285,9 @@ def test_faults_here_and_there_suggest_slower():
 def test_a_rate_of_nothing_and_one_that_would_take_for_ever():
     rules = Rules(faults_before_slower=100)
     drill = Drill(RUNGS[:1], rules, speed=0.8)
-    assert play(drill, "fffff")[-1].sentence.startswith("None of the last five was clean. Better slower")
+    assert play(drill, "fffff")[-1].sentence.startswith("None of the last five was clean. Slower")
     assert play(drill, "fcffff")[-1].sentence.startswith(
-        "One of the last six was clean; like that, three in a row would hardly ever come. Better slower"
+        "One of the last six was clean; like that, three in a row would hardly ever come. Slower"
     )
 
 
@@ -299,7 +298,7 @@ def test_ten_times_the_same_suggest_a_change():
     last = play(drill, "c")[-1]
     assert last.kind is Kind.SUGGEST_CHANGE
     assert last.rung == RUNGS[1]
-    assert last.sentence == "Ten times the same. For a change: bass, bars 3–4; then come back."
+    assert last.sentence == "Ten times the same. For a change: bass, bars 3–4? Yes: → or the pedal."
     (went,) = drill.accept()
     assert (went.kind, drill.rung, drill.speed, drill.visiting) == (Kind.NEXT_RUNG, RUNGS[1], 0.6, True)
     back = play(drill, "ccc")[-1]
@@ -326,7 +325,7 @@ def test_ten_times_on_a_visit_leads_back():
     drill = Drill(RUNGS, speed=0.8)
     drill.visit(RUNGS[1], 0.7)
     last = play(drill, "ccfccfccfc")[-1]
-    assert last.sentence == "Ten times the same. Go back: bass, bars 1–2."
+    assert last.sentence == "Ten times the same. Back to: bass, bars 1–2? Yes: → or the pedal."
     drill.accept()
     assert (drill.rung, drill.speed, drill.visiting) == (RUNGS[0], 0.8, False)
 
@@ -483,7 +482,7 @@ def test_it_hurts():
     play(drill, "cc")
     (said,) = drill.hurts()
     assert said.kind is Kind.HURT
-    assert said.sentence == f"Stop now and put the guitar down. {HAND_CARE}"
+    assert said.sentence == drill_words.HURT
     assert drill.count == 0
     assert play(drill, "cccfff") == []
     assert drill.tick(100 * MINUTE) == ()
@@ -744,7 +743,7 @@ def test_the_settings_of_the_design():
         "needed": 3, "at_once": True, "start_speed": 0.6, "goal": 1.0, "step_up": 0.05, "step_down": 0.05,
         "faults_before_slower": 3, "window": 10, "least_rate": 0.6, "same": 10, "rest_us": 25 * MINUTE,
         "free_tempo": False, "known_speed": 0.8, "slowest": 0.3, "fastest": 1.5, "pause_us": 5 * MINUTE,
-        "false_start": 4,
+        "false_start": 4, "part_goal": None,
     }  # fmt: skip
 
 
@@ -768,3 +767,21 @@ def test_the_smallest_step_around_a_fault_is_proposed_where_the_ladder_has_none(
     assert "together, bars 5–6" in said[-1].sentence
     drill.accept()
     assert drill.rung is own
+
+
+def test_one_voice_alone_is_learnt_at_one_tempo_and_both_together_climb():
+    bass, both = Rung(Part.BASS, 0, 1, 2, name="bass"), Rung(Part.TOGETHER, 0, 1, 2, name="together")
+    drill = Drill([bass, both], Rules(part_goal=0.8, step_up=0.2))
+    assert drill.speed == 0.8
+    play(drill, "ccc")
+    assert (drill.rung, drill.speed) == (both, 0.6)  # nothing of it has been done together
+    play(drill, "ccc")
+    assert drill.speed == 0.8
+    with pytest.raises(ValueError, match="part_goal"):
+        Rules(part_goal=2.0)
+
+
+def test_the_tempo_is_told_as_the_player_reads_it():
+    drill = Drill(RUNGS)
+    drill.tempo_words = lambda speed: f"{speed * 60:.0f} beats a minute"
+    assert "39 beats a minute" in play(drill, "ccc")[-1].sentence

@@ -16,15 +16,14 @@ from typing import Any
 import pytest
 
 from coach.app import live as live_module
-from coach.app.drill import Wanted
 from coach.app.sitting import limits_of, replay
 from coach.app.terms import terms_of
+from coach.core import drill_words
 from coach.core.drill import Rules
 from coach.core.ladder import Part
 from coach.core.pedal import Pedal, Switch
 from coach.core.report import report
 from coach.core.verdicts import DampingVerdict, StrokeVerdict
-from coach.core.words import HAND_CARE
 from coach.files import recording
 from coach.files.history import History, history_path
 from coach.files.recording import Recorder
@@ -34,15 +33,16 @@ from tests.drill_room import BEGIN_NS, EVEN, SECOND, Placed, Room, etude, ladder
 from tests.player import Performance
 
 # Steps of the second étude's ladder, from 1, as ``coach drill --list`` prints them.
-SCALE, MELODY, BASS, TOGETHER = 1, 3, 16, 29
+SCALE, MELODY, BASS, TOGETHER, FOUR = 1, 3, 16, 29, 34
 STEPS = {
     SCALE: "the scale of A major",
     MELODY: "melody alone, bars 3–4",
     BASS: "bass alone, bars 3–4",
     TOGETHER: "together, bars 3–4",
+    FOUR: "together, bars 1–4 with the pickup",
 }
 ONE, TWO = "Clean, 1 of 3.", "Clean, 2 of 3."
-FASTER = "Three clean in a row. Now a little faster, at 70 % of the tempo."
+FASTER = "Three clean in a row. Now a little faster, at 42 beats a minute."
 RULES = Rules(step_up=0.1, step_down=0.1)
 TO_THE_END = Rules(step_up=0.1, step_down=0.1, at_once=False)
 AT_GOAL = Rules(start_speed=0.9, goal=0.9, known_speed=0.9)
@@ -98,7 +98,7 @@ def test_at_the_goal_the_next_step_comes(sit: Open):
     room.rest(4)
     assert (
         room.told[-1]
-        == "Three clean in a row. Next: together, bars 1–2 with the pickup, at 90 % of the tempo."
+        == "Three clean in a row. Next: together, bars 1–2 with the pickup, at 54 beats a minute."
     )
     assert room.live.sitting is not before
     assert room.paper.turned == [room.live.sitting.piece.score]
@@ -159,7 +159,7 @@ def test_repeated_faults_make_it_slower(sit: Open):
         room.play(Placed("late", 3))
         room.rest(4)
     assert room.told[-1].startswith("Bar 3, beat 1: the E on string 6 was stopped late")
-    assert "Three times with a fault: now slower, at 50 % of the tempo." in room.told[-1]
+    assert "Three times with a fault: now slower, at 30 beats a minute." in room.told[-1]
     assert room.live.speed == 0.5
 
 
@@ -373,18 +373,24 @@ def test_every_etude_can_be_drilled_from_its_first_step(sit: Open):
 
 
 def test_a_suggestion_is_accepted_by_the_pedal(sit: Open):
-    room = sit(rules=Rules(start_speed=0.3, slowest=0.3), pedal=Pedal(Switch(80, 1), None))
-    for _ in range(3):  # no slower tempo is left
-        room.play(Placed("wrong", 4, 2.5, bass=False))
+    """Three faults in one bar of four, and no slower tempo is left: first those two bars, then back."""
+    rules = Rules(start_speed=0.3, slowest=0.3, known_speed=0.3)
+    room = sit(FOUR, rules=rules, pedal=Pedal(Switch(80, 1), None), drift_ms=1e4)
+    for _ in range(3):
+        room.play(Placed("wrong", 3, 2.0, bass=False))
         room.rest(4)
-    assert room.drill.suggestion is not None
-    wanted = room.drill.suggestion.rung
+    assert room.told[-1].endswith("Three times with a fault. First: together, bars 3–4? Yes: → or the pedal.")
+    assert room.live.rung.name == STEPS[FOUR]
     room.hear(PRESS)
     room.hear(LET_GO)
     room.rest(1)
-    assert room.drill.suggestion is None
-    if wanted.place != ladder_of_etude(2)[TOGETHER - 1].place:
-        assert room.live.rung.place == wanted.place
+    assert room.told[-1] == "Next: together, bars 3–4, at 18 beats a minute."
+    assert room.live.rung is room.rungs[TOGETHER - 1]
+    room.plays(3, rest_s=6)
+    assert room.told[-1] == (
+        "Three clean in a row. Back again: together, bars 1–4 with the pickup, at 18 beats a minute."
+    )
+    assert room.live.rung is room.rungs[FOUR - 1]
 
 
 def test_the_pedal_begins_no_take(sit: Open):
@@ -408,7 +414,7 @@ def test_it_hurts(sit: Open):
     room.perform([m for m in made.messages if m[0] < 3_000_000])
     room.live.act(Action.HURTS)
     room.rest(0.2)
-    assert room.told[-1] == f"Stop now and put the guitar down. {HAND_CARE}"
+    assert room.told[-1] == drill_words.HURT
     assert not room.speaker.playing
     passes, told = room.drill.passes, len(room.told)
     room.rest(5)
@@ -418,7 +424,7 @@ def test_it_hurts(sit: Open):
     room.hear(PRESS)
     room.hear(LET_GO)
     room.rest(1)
-    assert room.told[-1] == "Going on. Together, bars 3–4, at 60 % of the tempo."
+    assert room.told[-1] == "Going on. Together, bars 3–4, at 36 beats a minute."
     assert room.speaker.playing
     room.plays(1)
     assert room.told[-1] == ONE
@@ -453,9 +459,9 @@ def test_no_model_is_played_after_it_hurts(sit: Open):
 def test_keys_for_faster_slower_harder_and_shorter(sit: Open):
     room = sit()
     for action, said, speed in (
-        (Action.FASTER, "Faster, at 70 % of the tempo.", 0.7),
-        (Action.SLOWER, "Slower, at 60 % of the tempo.", 0.6),
-        (Action.HARDER, "Next: together, bars 1–2 with the pickup, at 60 % of the tempo.", 0.6),
+        (Action.FASTER, "Faster, at 42 beats a minute.", 0.7),
+        (Action.SLOWER, "Slower, at 36 beats a minute.", 0.6),
+        (Action.HARDER, "Next: together, bars 1–2 with the pickup, at 36 beats a minute.", 0.6),
     ):
         room.live.act(action)
         room.rest(0.2)
@@ -600,13 +606,13 @@ def test_the_ladder_is_kept_and_gone_on_with(sit: Open):
     summary = room.leave()
     assert summary is not None
     assert summary.sentences[0] == (
-        "5 passes played, 5 clean. You stand at: together, bars 3–4, at 70 % of the tempo."
+        "5 passes played, 5 clean. You stand at: together, bars 3–4, at 42 beats a minute."
     )
-    again = sit(None, wanted=Wanted(rules=RULES))
+    again = sit(None)
     assert again.live.rung.name == STEPS[TOGETHER]
     assert (again.drill.speed, again.drill.count, again.drill.passes) == (0.7, 2, 5)
     again.plays(1)
-    assert again.told[-1] == "Three clean in a row. Now a little faster, at 80 % of the tempo."
+    assert again.told[-1] == "Three clean in a row. Now a little faster, at 48 beats a minute."
 
 
 def test_the_last_pass_counts_when_the_player_gets_up_at_once(sit: Open):
@@ -616,9 +622,9 @@ def test_the_last_pass_counts_when_the_player_gets_up_at_once(sit: Open):
     summary = room.leave()
     assert summary is not None
     assert summary.sentences[0] == (
-        "3 passes played, 3 clean. You stand at: together, bars 3–4, at 70 % of the tempo."
+        "3 passes played, 3 clean. You stand at: together, bars 3–4, at 42 beats a minute."
     )
-    assert sit(None, wanted=Wanted(rules=RULES)).drill.speed == 0.7
+    assert sit(None).drill.speed == 0.7
 
 
 def test_nothing_is_made_of_a_pass_that_the_player_got_up_from(sit: Open):
@@ -638,7 +644,7 @@ def test_a_damaged_ladder_is_moved_aside(sit: Open, damage: str, capsys: pytest.
     room.plays(3)
     room.leave()
     room.kept.write_text(damage, "utf-8")
-    again = sit(None, wanted=Wanted(rules=RULES))
+    again = sit(None)
     assert again.drill.at == 0
     said = capsys.readouterr().err.splitlines()
     assert len([line for line in said if "it is kept as" in line]) == 1

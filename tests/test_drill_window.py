@@ -1,4 +1,4 @@
-"""``coach drill`` as a player meets it: a real window, a real MIDI port, keys, and what is left afterwards."""
+"""``coach drill`` as a player meets it: a real window, a real MIDI port, keys, and what is left."""
 
 from __future__ import annotations
 
@@ -209,7 +209,7 @@ def test_keys_without_any_sound_device(display: Display, guitar: Plug, mirror: D
         assert not np.array_equal(opened, seen(mirror))
         running.press("space", "a", "d", "t", "m")  # nothing of it is heard, and nothing breaks
         running.press("x")
-        assert until(lambda: "Stop now and put the guitar down." in running.said), running.said
+        assert until(lambda: "Stop. Put the guitar down;" in running.said), running.said
         assert "Nothing was played" in running.leave("Escape")
     assert takes(tmp_path) == []
     assert len([line for line in running.said.splitlines() if line.startswith("coach: ")]) == 1  # no sound

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
@@ -35,6 +35,10 @@ from coach.screen.keys import DRILL_KEYS
 from coach.screen.page_words import DRILL_KEYS as KEY_LINES
 from coach.screen.window import Window
 
+# Shares of the written tempo, or of the goal; our own figures.  One voice alone is learnt at one tempo: three
+# clean there, and the tempo is climbed when both are together.
+START, PART_GOAL, STEP = 0.6, 0.8, 0.1
+SLOWEST, FASTEST = 0.3, 1.5
 MANY_BARS = 16  # a longer piece is put together eight bars at a time
 
 
@@ -46,7 +50,13 @@ class Wanted:
     at: int | None = None  # step of the ladder, from 1
     bars: tuple[int, int] | None = None  # as a musician counts: these first, then the ladder
     from_start: bool = False  # forget where the player stood
-    rules: Rules = field(default_factory=lambda: Rules(step_up=0.1, step_down=0.1))
+    rules: Rules | None = None  # all of them; None: as the next six say
+    needed: int = 3  # clean in a row
+    at_once: bool = True  # a fault ends a pass at once
+    free_tempo: bool = False
+    start: float | None = None  # beats a minute to begin at; so the next two
+    goal: float | None = None
+    by: float | None = None
     drift_ms: float = 80.0  # a bar that strays further is a fault (own figure)
     click: bool = False
     listen: bool = True  # each step is played first
@@ -112,11 +122,40 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
     return code
 
 
+def rules_of(piece: Piece, wanted: Wanted) -> Rules:
+    """Return the rules that were asked for.  Raises CoachError for tempi that make no sense."""
+    if wanted.rules is not None:
+        return wanted.rules
+    written = piece.score.qpm(0) / words.beat_quarters(piece.score)  # beats a minute
+
+    def share(asked: float | None, usual: float) -> float:
+        return usual if asked is None else asked / written
+
+    goal, step = share(wanted.goal, 1.0), share(wanted.by, STEP)
+    start = min(share(wanted.start, START * goal), goal)
+    try:
+        return Rules(
+            needed=wanted.needed,
+            at_once=wanted.at_once,
+            free_tempo=wanted.free_tempo,
+            start_speed=start,
+            goal=goal,
+            part_goal=min(max(PART_GOAL * goal, start), goal),
+            slowest=min(start, SLOWEST),
+            fastest=max(goal, FASTEST),
+            step_up=step,
+            step_down=step,
+        )
+    except ValueError as error:
+        raise CoachError(piece.path.name, str(error), drill_words.OTHER_TEMPI) from None
+
+
 def list_steps(piece: Piece, asked: Asked, wanted: Wanted) -> int:
     """Print the steps of a piece's ladder, and where the player stands."""
     terms, _ = terms_beside(piece, asked.level)
     rungs = ladder_of(piece, terms, wanted)
     drill = stand(piece, rungs, wanted, ladder_path(piece.score.digest))
+    print(drill_words.LADDER_HEAD.format(needed=drill_words.number_word(rules_of(piece, wanted).needed)))
     for number, rung in enumerate(rungs, 1):
         mark = "→" if number - 1 == drill.at else "✓" if drill.climbed(rung) else " "
         print(drill_words.STEP_LINE.format(mark=mark, number=number, rung=rung.name).rstrip())
@@ -153,13 +192,15 @@ def own_bars(piece: Piece, terms: Terms, wanted: Wanted) -> Rung:
 
 def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> Drill:
     """Return the drill where the player stood, what was clean on an earlier day first."""
-    drill = Drill(rungs, wanted.rules)
+    rules = rules_of(piece, wanted)
+    drill = Drill(rungs, rules)
     plain, notice = (None, "") if wanted.from_start else read_ladder(kept)
     if plain is not None:
         try:
-            drill = Drill.from_plain(plain, rungs, wanted.rules)
+            drill = Drill.from_plain(plain, rungs, rules)
         except ValueError as error:
             notice = set_aside(kept, str(error))
+    drill.tempo_words = lambda speed: words.beats_a_minute(piece.score, speed)
     if notice:
         _warn(notice)
     if wanted.at is not None:
@@ -170,7 +211,7 @@ def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> 
             past = History(history_path()).past(piece.score.digest)
         except HistoryError as error:
             _warn(str(error))
-        drill.check(recheck(rungs, date.today().isoformat(), past, needed=wanted.rules.needed))
+        drill.check(recheck(rungs, date.today().isoformat(), past, needed=rules.needed))
     return drill
 
 

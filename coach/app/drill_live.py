@@ -179,7 +179,7 @@ class DrillLive(Live):
             passes=words.number_of("pass", self._played),
             clean=self._clean,
             rung=self.drill.rung.name,
-            speed=drill_words.speed_words(self.drill.speed),
+            speed=self.drill.tempo_words(self.drill.speed),
         )
         return Summary(self.window.title, (told, drill_words.TOMORROW), (), caution=words.HAND_CARE)
 
@@ -229,7 +229,7 @@ class DrillLive(Live):
         drill = self.drill
         if drill.hurting:
             drill.resume()
-            speed = drill_words.speed_words(drill.speed)
+            speed = drill.tempo_words(drill.speed)
             self._unsaid.append(drill_words.RESUMED.format(rung=sentence_case(drill.rung.name), speed=speed))
         elif drill.suggestion is not None:
             self._say(drill.accept())

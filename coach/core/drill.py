@@ -65,10 +65,12 @@ class Drill:
         self._check_index(at)
         if speed is not None and not self.rules.slowest <= speed <= self.rules.fastest:
             raise ValueError(f"speed: must lie between {self.rules.slowest:g} and {self.rules.fastest:g}")
-        self._now = Standing(at, self.rules.start_speed if speed is None else speed)
+        usual = self.rules.starts_at(False, self.rungs[at].part)
+        self._now = Standing(at, usual if speed is None else speed)
         self.suggestion: Decision | None = None  # stands until something changes
         self.hurting = False
         self.around = around
+        self.tempo_words: Callable[[float], str] = words.speed_words  # how a speed is told
         self._time = PracticeTime(self.rules.rest_us, self.rules.pause_us)
 
     # --- where it stands --------------------------------------------------------------------------
@@ -175,7 +177,7 @@ class Drill:
         low = self.speed <= self.rules.start_speed
         small = self._smaller(worst_bar(self._now.recent)[0])
         self._settle(self.speed - self.rules.step_down)
-        speed = words.speed_words(self.speed)
+        speed = self.tempo_words(self.speed)
         slower = self._said(Kind.STEP_DOWN, words.STEP_DOWN, count=count, speed=speed)
         if not low or small is None:
             return (slower,)
@@ -185,7 +187,8 @@ class Drill:
         """Go on after enough clean passes."""
         now, rules = self._now, self.rules
         full = words.full_words(self.needed)
-        at_goal = rules.free_tempo or now.speed >= rules.goal
+        goal = rules.goal_of(self.rung.part)
+        at_goal = rules.free_tempo or now.speed >= goal
         if at_goal:
             now.climbed.add(self.rung.place)
         if now.visits:
@@ -193,8 +196,8 @@ class Drill:
                 full = words.STILL_CLEAN
             return self._go_back(full)
         if not at_goal:
-            self._settle(min(now.speed + rules.step_up, rules.goal))
-            speed = words.speed_words(now.speed)
+            self._settle(min(now.speed + rules.step_up, goal))
+            speed = self.tempo_words(now.speed)
             return self._said(Kind.STEP_UP, words.STEP_UP, full=full, speed=speed)
         later = range(now.at + 1, len(self.rungs))
         following = next((k for k in later if not self.climbed(self.rungs[k])), None)
@@ -257,7 +260,7 @@ class Drill:
         return made if spans[0] < min(spans[1:]) else found
 
     def _suggest(self, kind: Kind, text: str, rung: Rung, speed: float, **values: object) -> Decision:
-        sentence = text.format(rung=rung.name, speed=words.speed_words(speed), **values)
+        sentence = text.format(rung=rung.name, speed=self.tempo_words(speed), **values)
         self.suggestion = Decision(kind, sentence, rung, speed)
         return self.suggestion
 
@@ -354,7 +357,7 @@ class Drill:
         self._settle(speed)
         self._now.finished = False
         kind, text = (Kind.STEP_UP, words.FASTER) if speed > before else (Kind.STEP_DOWN, words.SLOWER)
-        return (self._said(kind, text, speed=words.speed_words(speed)),)
+        return (self._said(kind, text, speed=self.tempo_words(speed)),)
 
     def _leave(self) -> None:
         """Remember the speed of the step that is left."""
@@ -388,14 +391,14 @@ class Drill:
         now.finished, now.stumbled = False, False
         self._settle(speed)
         text = text if self.rules.free_tempo else text_at
-        said = text.format(full=full, rung=self.rung.name, speed=words.speed_words(self.speed))
+        said = text.format(full=full, rung=self.rung.name, speed=self.tempo_words(self.speed))
         return Decision(Kind.NEXT_RUNG, said.strip(), self.rung, self.speed)
 
     def _speed_of(self, rung: Rung) -> float:
         """Return the speed to begin a step at: as it was left; else by whether its bars are known."""
         if rung.place in self._now.left:
             return self._now.left[rung.place]
-        return self.rules.starts_at(is_known(self.rungs, rung, self._now.climbed))
+        return self.rules.starts_at(is_known(self.rungs, rung, self._now.climbed), rung.part)
 
     def _said(self, kind: Kind, text: str, **values: object) -> Decision:
         return Decision(kind, text.format(rung=self.rung.name, **values), self.rung, self.speed)

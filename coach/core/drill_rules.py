@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from coach.core.ladder import Rung
+from coach.core.ladder import Part, Rung
 
 
 class Kind(Enum):
@@ -61,6 +61,9 @@ class Rules:
     at_once: bool = True  # the first fault ends a pass at once, not at its end; whoever listens sees to it
     start_speed: float = 0.6
     goal: float = 1.0
+    part_goal: float | None = (
+        None  # of the scale and of one voice alone, begun and done at that; None: as all
+    )
     step_up: float = 0.05
     step_down: float = 0.05
     faults_before_slower: int = 3  # passes with faults in a row
@@ -90,11 +93,19 @@ class Rules:
             raise ValueError("start_speed: must be at most goal")
         if not self.goal <= self.fastest <= 4:
             raise ValueError("fastest: must be at least goal and at most 4")
+        if self.part_goal is not None and not self.slowest <= self.part_goal <= self.fastest:
+            raise ValueError("part_goal: must lie between slowest and fastest")
         if not 0 <= self.known_speed <= self.fastest:
             raise ValueError("known_speed: must lie between 0 and fastest")
 
-    def starts_at(self, known: bool) -> float:
+    def goal_of(self, part: Part) -> float:
+        """Return the speed at which a step of a part is done."""
+        return self.goal if self.part_goal is None or part is Part.TOGETHER else self.part_goal
+
+    def starts_at(self, known: bool, part: Part = Part.TOGETHER) -> float:
         """Return the speed to begin a step at; ``known``: all its bars have been done in smaller steps."""
+        if self.part_goal is not None and part is not Part.TOGETHER:
+            return self.part_goal
         return min(max(self.start_speed, self.known_speed), self.goal) if known else self.start_speed
 
 

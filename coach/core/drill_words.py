@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from coach.core.words import HAND_CARE, number_of
+from coach.core.words import number_of
 
 SCALE = "the scale of {name}"
 PARTS = {"melody": "melody alone", "bass": "bass alone", "together": "together"}  # by ladder.Part
@@ -36,16 +36,19 @@ MANY_TRIES = 100
 RATE_MANY = "{clean} of the last {all} {were} clean; like that, {needed} in a row would hardly ever come."
 RATE_NONE = "None of the last {all} was clean."
 FAULTS = "{count} times with a fault."
-SUGGEST_SLOWER = "{why} Better slower, at {speed}."
-SUGGEST_SHORTER = "{why} Better first: {rung}."
-SUGGEST_SHORTER_TOO = "Or first: {rung}."
+SUGGEST_SLOWER = "{why} Slower, at {speed}? Yes: → or the pedal."
+SUGGEST_SHORTER = "{why} First: {rung}? Yes: → or the pedal."
+SUGGEST_SHORTER_TOO = "Or first: {rung}? Yes: → or the pedal."
 SUGGEST_FREELY = "{why} Better slower."
 SUGGEST_LATER = "{why} Leave it for today, and come back to it tomorrow."
-SUGGEST_CHANGE = "{count} times the same. For a change: {rung}; then come back."
-SUGGEST_BACK = "{count} times the same. Go back: {rung}."
+SUGGEST_CHANGE = "{count} times the same. For a change: {rung}? Yes: → or the pedal."
+SUGGEST_BACK = "{count} times the same. Back to: {rung}? Yes: → or the pedal."
 SUGGEST_REST = "{count} times the same. Leave it for today, and come back to it tomorrow."
 BREAK = "You have practised for {minutes}: put the guitar down for a while and move your hands."
-HURT = f"Stop now and put the guitar down. {HAND_CARE}"
+HURT = (
+    "Stop. Put the guitar down; go on (→) only when nothing hurts. Pain that stays is for a teacher or a "
+    "clinician."
+)
 CHECKING_FREELY = "First what was clean before: {rung}."
 CHECKING = "First what was clean before: {rung}, at {speed}."
 STILL_CLEAN = "Still clean."
@@ -69,6 +72,8 @@ NO_SUCH_PART = "it has no such part"
 OTHER_PART = "ask for another --part, or for none"
 NO_STEP = "its ladder has {all} steps, not {at}"
 SEE_STEPS = "see them with --list"
+OTHER_TEMPI = "give other tempi"
+LADDER_HEAD = "Each step {needed} times clean in a row; the steps with the worst stops come first."
 OTHER_BARS = "give the numbers of two bars of it, such as 3-6"
 FREE_FOLDER = "free or unlock the folder"
 STEP_LINE = "{mark} {number:>3}  {rung}"

@@ -262,6 +262,11 @@ def tempo_at(score: Score, speed: float) -> str:
     return f"{'♩.' if quarters == 1.5 else '♩'} = {score.qpm(0) * speed / quarters:.0f}"
 
 
+def beats_a_minute(score: Score, speed: float) -> str:
+    """Return a tempo that is a share of the written one, in words: ``36 beats a minute``."""
+    return f"{score.qpm(0) * speed / beat_quarters(score):.0f} beats a minute"
+
+
 def beat_quarters(score: Score) -> float:
     """Return the quarter notes in the beat that a tempo counts: 1, or 1½ in 6/8 and its like."""
     first = score.bars[0]

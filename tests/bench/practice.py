@@ -23,7 +23,6 @@ from dataclasses import asdict
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from types import SimpleNamespace
 from typing import IO, Any
 
 from coach.app import drill as drill_app
@@ -35,7 +34,7 @@ from coach.app.play import guitar_in
 from coach.app.sitting import Sitting, limits_of
 from coach.app.terms import Terms
 from coach.core.drill import Drill, PassResult, Rules
-from coach.core.drill_rules import Decision, Kind
+from coach.core.drill_rules import Decision
 from coach.core.ladder import Part, Rung
 from coach.files.history import History, history_path
 from coach.files.ladder_file import ladder_path, read_ladder
@@ -76,6 +75,7 @@ class Watched(DrillLive):
     out: IO[str]
     kinds: dict[str, int]
     frames_ms: list[float]
+    changes_ms: list[float]  # frames in which another step or tempo was begun, and the first
 
     def _say(self, decisions: tuple[Decision, ...]) -> None:
         for one in decisions:
@@ -103,9 +103,11 @@ class Watched(DrillLive):
             print(json.dumps(says), file=self.out, flush=True)
 
     def _show(self) -> None:
-        start = time.perf_counter_ns()
+        start, before = time.perf_counter_ns(), getattr(self, "_shown_last", None)
         super()._show()
-        self.frames_ms.append((time.perf_counter_ns() - start) / 1e6 + getattr(self, "_stepped_ms", 0.0))
+        self._shown_last = self.sitting
+        took_ms = (time.perf_counter_ns() - start) / 1e6 + getattr(self, "_stepped_ms", 0.0)
+        (self.frames_ms if before is self.sitting else self.changes_ms).append(took_ms)
 
 
 def program(number: int, times: int) -> None:
@@ -131,7 +133,7 @@ def program(number: int, times: int) -> None:
     profile = Converter.ideal().profile(piece.score.tuning)
     window = Window(piece.score, piece.xml, size=SIZE, title=piece.title, keys=DRILL_KEYS)
     live = Watched(drill, maker(piece, terms, profile, limits_of({})), window, listen=False, ended=ended)
-    live.out, live.kinds, live.frames_ms = out, {}, []
+    live.out, live.kinds, live.frames_ms, live.changes_ms = out, {}, [], []
     live.speak = lambda sentence: window.say(sentence)  # type: ignore[method-assign]
     window.turn_to(live.sitting.piece.score, live.sitting.piece.xml)
     memory: list[tuple[float, int]] = []
@@ -149,7 +151,8 @@ def program(number: int, times: int) -> None:
     if live.sitting.begun:
         ended(live.sitting)
     window.close()
-    said = {"kinds": live.kinds, "frames_ms": live.frames_ms, "memory": memory, "ended_ms": ended_ms}
+    said = {"kinds": live.kinds, "memory": memory, "ended_ms": ended_ms}
+    said |= {"frames_ms": live.frames_ms, "changes_ms": live.changes_ms}
     print(json.dumps({"over": said}), file=out, flush=True)
 
 
@@ -264,7 +267,8 @@ def practise(
 
 def main() -> None:
     """Practise, and print what came of it."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    raw = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=raw)
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--times", type=int, default=10)
     parser.add_argument("--rate", type=float, default=0.8)
@@ -312,9 +316,7 @@ def _run(
         process.wait()
 
 
-def told(
-    played: list[dict[str, Any]], status: Status, minutes: float, options: argparse.Namespace
-) -> None:
+def told(played: list[dict[str, Any]], status: Status, minutes: float, options: argparse.Namespace) -> None:
     """Print the table."""
     says, over = status.now, status.over
     rows = sorted(History(history_path()).passes(), key=lambda row: (row.take, row.number))
@@ -344,7 +346,10 @@ def told(
     share = [frames[min(int(len(frames) * q), len(frames) - 1)] for q in (0.5, 0.99)]
     print(f"frames {len(frames)}: median {share[0]:.2f}, p99 {share[1]:.1f}, longest {frames[-1]:.1f} ms")
     print("  the longest ten: " + ", ".join(f"{ms:.0f}" for ms in frames[-10:]))
-    print(f"a sitting put away, longest: {max(over['ended_ms'], default=0.0):.0f} ms, {len(over['ended_ms'])} times")
+    changes = over["changes_ms"]
+    print(f"the first frame {changes[0]:.0f} ms; another step or tempo is begun within ", end="")
+    print(f"{max(changes[1:], default=0.0):.0f} ms ({len(changes) - 1} times), ", end="")
+    print(f"of which a sitting is put away within {max(over['ended_ms'], default=0.0):.0f} ms")
     plain, notice = read_ladder(ladder_path(etude(options.etude).score.digest))
     print(f"the kept ladder stands at {plain['at'] if plain else None} {notice}")
 
