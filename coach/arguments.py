@@ -34,9 +34,9 @@ def parser() -> argparse.ArgumentParser:
     play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
     play.add_argument(
         "--show",
-        choices=("everything", "gross", "after", "second"),
+        choices=("everything", "large", "each-pass", "every-second-pass"),
         default="everything",
-        help="how much is marked while you play: everything, gross faults, all after each pass, all after "
+        help="how much is marked while you play: everything, large faults, all after each pass, all after "
         "every second pass; it grows less as passes become clean (default everything)",
     )
     play.add_argument("--steady", action="store_true", help="go on showing as much as at the start")
@@ -122,6 +122,16 @@ def _add_drill(drill: argparse.ArgumentParser) -> None:
         "--drift", type=_tolerance, default=80.0, metavar="MS", help="a bar may stray so far (default 80)"
     )
     drill.add_argument("--click", action="store_true", help="a click goes along, after a count-in")
+    drill.add_argument(
+        "--subdivide", type=int, choices=(1, 2, 3, 4), default=1, help="clicks to a beat (default 1)"
+    )
+    drill.add_argument(
+        "--quiet-bars",
+        type=int,
+        choices=(0, 1, 2, 4),
+        default=0,
+        help="bars without the click after each two with it: the pulse is yours (default 0)",
+    )
     drill.add_argument("--no-model", action="store_true", help="do not play each new step first")
     heard = drill.add_mutually_exclusive_group()
     heard.add_argument("--silent", action="store_true", help="no sound at all")

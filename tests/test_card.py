@@ -91,9 +91,10 @@ def test_everything_on_a_card_is_read_at_six_metres(
     for height in drawn.circles + drawn.damps:
         assert minutes(height, size[1]) >= 20.0
     assert len(drawn.circles) == len(drawn.damps) == (card.kind == "stop")
-    said = [text for text, _ in drawn.lines]
     if card.kind == "stop":
-        assert said == [card.where, card.way]
+        assert [*drawn.last] == ["stop", card.where, card.way]
+        # The sign is no larger than the word that says what it means, and the string is what strikes the eye.
+        assert drawn.damps[0] <= drawn.last["stop"] < drawn.circles[0] / 2
     else:
         assert " ".join(drawn.last) == card.sentence
 

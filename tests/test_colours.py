@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from coach.core.score import TICKS_PER_QUARTER as Q
 from coach.core.shapes import Ring, RingState
+from coach.screen import lettering
+from coach.screen import strokes as strokes_module
 from coach.screen.page import Page
-from coach.screen.pencil import GRAIN_FLOOR
+from coach.screen.pencil import GRAIN_FLOOR, piece
 from coach.screen.theme import BOARD_DAY, BOARD_NIGHT, DAY, NIGHT, Colour, Palette, contrast
 from tests.test_page import page_of, ring, score
 from tests.test_theme import DEFICIENCIES, seen
@@ -121,7 +123,7 @@ END = {  # quarters from the start at which a string due after one falls silent
     RingState.MISSED: 1.0,
 }
 DIFFERENT = 0.12  # share of the ink of both pictures that is in one of them only
-SKETCHED = 0.08  # … where the other is the same end, not settled yet: its lines are thinner
+SKETCHED = 0.18  # … where the other is the same end, not settled yet: its lines are thinner
 
 
 @pytest.fixture(scope="module")
@@ -129,8 +131,8 @@ def black_page() -> Page:
     return page_of(score(), BLACK)
 
 
-def picture(page: Page, one: Ring) -> NDArray[np.bool_]:
-    """Return the string's row with one ring, from its note to where the latest of them ends, in black."""
+def strip(page: Page, one: Ring) -> NDArray[np.uint8]:
+    """Return the string's row with one ring, from its note to where the latest of them ends."""
     surface = pygame.Surface((page.sizes.width, page.sizes.height))
     page.draw(surface, blank_view(page.score, rings=(one,)))
     layout, row = page.layout, page.sizes.row
@@ -139,17 +141,28 @@ def picture(page: Page, one: Ring) -> NDArray[np.bool_]:
     assert start is not None
     assert end is not None
     left, right = round(layout.left + start[1]) - row // 2, round(layout.left + end[1])
-    pixels = pygame.surfarray.array3d(surface).transpose(1, 0, 2)[y - row // 2 : y + row // 2, left:right]
-    return np.asarray(pixels.sum(axis=2) < 3 * 128)
+    return pygame.surfarray.array3d(surface).transpose(1, 0, 2)[y - row // 2 : y + row // 2, left:right]
+
+
+def picture(page: Page, one: Ring) -> NDArray[np.bool_]:
+    """Return where a strip is black."""
+    return np.asarray(strip(page, one).sum(axis=2) < 3 * 128)
+
+
+def grey_picture(palette: Palette, one: Ring) -> NDArray[np.bool_]:
+    """Return where a strip is not paper, seen in grey: by CIE L* alone."""
+    shown = strip(page_of(score(), palette), one)
+    colours, where = np.unique(shown.reshape(-1, 3), axis=0, return_inverse=True)
+    levels = np.array([in_grey((int(r), int(g), int(b))) for r, g, b in colours])
+    return np.asarray(np.abs(levels[where] - in_grey(palette.paper)) > 30).reshape(shown.shape[:2])
 
 
 def states() -> dict[str, Ring]:
     """Return a bass end of every state, and what is not settled."""
     found = {s.name: ring(s, end, sounding=s is RingState.RINGING) for s, end in END.items()}
     found["STRAY"] = Ring(5, 0.0, 1.0 * Q, None, RingState.STRAY, False, True, 0)
-    found["CLEAN, PROVISIONAL"] = replace(found["CLEAN"], settled=False)
-    found["LATE, PROVISIONAL"] = replace(found["LATE"], settled=False)
-    found["CUT, PROVISIONAL"] = replace(found["CUT"], settled=False)
+    for name in ("CLEAN", "LATE", "RINGING", "CUT", "FADED", "STRAY"):
+        found[f"{name}, PROVISIONAL"] = replace(found[name], settled=False)
     return found
 
 
@@ -168,6 +181,42 @@ def test_every_state_of_a_bass_end_is_told_apart_by_shape_alone(black_page: Page
     for one, other in combinations(pictures, 2):
         least = SKETCHED if other == f"{one}, PROVISIONAL" else DIFFERENT
         assert difference(pictures[one], pictures[other]) >= least, (one, other)
+
+
+@pytest.mark.parametrize("page", [DAY, NIGHT], ids=["day", "night"])
+@pytest.mark.parametrize("state", [RingState.LATE, RingState.RINGING, RingState.CLEAN, RingState.CUT])
+def test_settled_and_unsettled_differ_in_a_picture_without_hue(page: Palette, state: RingState):
+    """In luminance alone, and by where there is ink at all, however dark it is."""
+    said = "+330 ms" if state in (RingState.LATE, RingState.RINGING) else ""
+    settled = ring(state, END[state], sounding=state is RingState.RINGING, words=said)
+    firm, loose = (grey_picture(page, replace(settled, settled=sure)) for sure in (True, False))
+    assert loose.sum() < 0.85 * firm.sum()
+    assert difference(firm, loose) >= SKETCHED
+
+
+def test_only_an_unsettled_figure_is_queried_and_only_a_settled_wave_hatched(
+    black_page: Page, monkeypatch: pytest.MonkeyPatch
+):
+    drawn: list[str] = []
+    monkeypatch.setattr(strokes_module, "piece", lambda kind, *how: drawn.append(kind) or piece(kind, *how))
+    written = lettering.words
+
+    def words(text: str, *how: object, **more: object) -> lettering.Written:
+        drawn.append(text)
+        return written(text, *how, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(lettering, "words", words)
+    late = replace(states()["LATE"], words="+330 ms")
+    page = page_of(score(), BLACK)
+    page.stamps(blank_view(page.score, rings=(late,)))
+    assert "+330 ms" in drawn
+    assert "hatch" in drawn
+    assert not any("?" in one for one in drawn)
+    drawn.clear()
+    page.stamps(blank_view(page.score, rings=(replace(late, settled=False),)))
+    assert "+330 ms ?" in drawn
+    assert "wave" in drawn
+    assert "hatch" not in drawn
 
 
 def test_the_same_state_is_the_same_picture(black_page: Page):

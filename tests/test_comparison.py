@@ -2,7 +2,7 @@
 
 import pytest
 
-from coach.core.comparison import compare
+from coach.core.comparison import _in_bars, compare
 from coach.core.events import End
 from coach.core.report import report
 from coach.core.session import judge
@@ -25,28 +25,32 @@ def test_what_is_mended_new_and_still_there_is_said_with_its_figures():
         "bar 1, beat 1: the A on string 5 stops in time now (was +240 ms).",
         "bar 1, beat 3: the E on string 6 sounds its full length now (was ½ beat too soon).",
     )
-    assert found.new == ("bar 2, beat 1: the D on string 4 was stopped late (+250 ms).",)
-    assert found.still == ("bar 1, beat 4: the A on string 5 still stops late (+300 ms, was +200 ms).",)
-    assert found.sentence == "3 stops mended, 1 new fault; bar 1 still stops late."
+    assert found.new == ("bar 2, beat 1: the D on string 4 was stopped late, after beat 2 (+250 ms).",)
+    assert found.still == (
+        "bar 1, beat 4: the A on string 5 still stops late, after bar 2, beat 1 (+300 ms, was +200 ms).",
+    )
+    assert found.sentence == "Bars 1–2: 3 stops mended, 1 new fault; bar 1 still stops late."
 
 
 def test_a_stop_that_fails_in_another_way_is_not_mended():
     found = compared({1: 2.4, 4: 2.4}, {1: 0.5, 4: 2.5})
     assert (found.mended, found.new) == ((), ())
     assert set(found.still) == {
-        "bar 1, beat 2: the D on string 4 rang on before, is cut short now.",
-        "bar 2, beat 1: the D on string 4 still rings on.",
+        "bar 1, beat 2: the D on string 4 rang on before; now it is cut short, before beat 3.",
+        "bar 2, beat 1: the D on string 4 still rings on past beat 2.",
     }
-    assert found.sentence.startswith("Nothing is mended yet: ")
+    assert found.sentence.startswith("Bars 1–2: nothing is mended yet; bar ")
     assert found.sentence.endswith(", and 1 more stays.")
 
 
 def test_two_clean_passes_and_two_equal_ones():
-    assert compared({}, {}).sentence == "Nothing went wrong in either, as far as both came by."
+    assert compared({}, {}).sentence == "Bars 1–2: nothing went wrong in either."
     _, result = passes({1: 1.3})
     same = compare(result, 1, result, 1)
-    assert same.sentence == "Nothing is mended yet: bar 1 still stops late."
-    assert same.still == ("bar 1, beat 2: the D on string 4 still stops late (+300 ms, was +300 ms).",)
+    assert same.sentence == "Bars 1–2: nothing is mended yet; bar 1 still stops late."
+    assert same.still == (
+        "bar 1, beat 2: the D on string 4 still stops late, after beat 3 (+300 ms, was +300 ms).",
+    )
 
 
 def test_turned_about_the_mended_are_the_new():
@@ -64,10 +68,22 @@ def test_only_where_both_came_by():
     found = compare(result, 1, result, 2)
     assert [s[:13] for s in found.mended] == ["bar 1, beat 2"]  # of bar 2 the second pass says nothing
     assert (found.new, found.still) == ((), ())
+    assert found.sentence == "In the bar both have (1): 1 stop mended."
+    assert compare(result, 2, result, 1).sentence == "In the bar both have (1): 1 new fault."
     apart = report(
         judge([*bass_line(*CLEAN[:3]), *bass_line(*CLEAN[4:], start=12.0), End(30_000_000)], STEPS)
     )
     assert compare(apart, 1, apart, 2).sentence == "The two passes have no bar in common."
+
+
+def test_the_bars_compared_are_told():
+    said = "1 new fault"
+    assert _in_bars({6, 7, 8, 9}, {5, 6, 7}, said) == "In the bars both have (6–7): 1 new fault."
+    assert _in_bars({1, 2, 4, 5}, {1, 2, 4}, said) == "In the bars both have (1–4): 1 new fault."  # 3 rests
+    assert _in_bars({1, 2, 3, 4, 5}, {1, 2, 4}, said) == "In the bars both have (1–2, 4): 1 new fault."
+    assert _in_bars({0, 1, 2}, {0, 1}, said) == "In the bars both have (pickup to 1): 1 new fault."
+    assert _in_bars({0, 1, 2}, {0, 1, 2}, said) == "The pickup to bar 2: 1 new fault."
+    assert _in_bars({9, 11}, {9, 11}, said) == "Bars 9–11: 1 new fault."
 
 
 def test_a_pass_that_is_not_there_has_nothing_in_common():
@@ -89,10 +105,10 @@ def test_notes_wrong_and_left_out_are_matched_by_place():
     found = compare(result, 1, result, 2)
     assert found.mended == ("bar 1, beat 2: the F is right now (was another note).",)
     assert found.still == ("bar 1, beat 3: the G was left out.",)
-    assert found.sentence == "1 fault mended; the notes of bar 1 are still not right."
+    assert found.sentence == "Bars 1–2: 1 fault mended; the notes of bar 1 are still not right."
     back = compare(result, 2, result, 1)
     assert back.new == ("bar 1, beat 2: F♯ was played, another note is written.",)
-    assert back.sentence == "1 new fault; the notes of bar 1 are still not right."
+    assert back.sentence == "Bars 1–2: 1 new fault; the notes of bar 1 are still not right."
 
 
 def test_strings_unasked_are_compared_by_bar():
@@ -102,7 +118,7 @@ def test_strings_unasked_are_compared_by_bar():
     assert compare(result, 1, result, 2).mended == ("bar 1: string 1 is quiet now.",)
     assert compare(result, 2, result, 1).new == ("bar 1: string 1 rang for 700 ms and nobody asked for it.",)
     assert compare(result, 1, result, 1).sentence == (
-        "Nothing is mended yet: string 1 still rings unasked in bar 1."
+        "Bars 1–2: nothing is mended yet; string 1 still rings unasked in bar 1."
     )
 
 

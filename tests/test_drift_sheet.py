@@ -105,11 +105,13 @@ def sentence(monkeypatch, *lines: DriftLine) -> str:
 
 
 def test_the_worst_bar_is_said(monkeypatch):
-    assert "bar 7: 90 ms behind" in sentence(monkeypatch, ONE, TWO)
+    assert "Pass 1: the time strayed most in bar 7, 90 ms behind." in sentence(monkeypatch, ONE, TWO)
 
 
 def test_a_steady_pass_is_said_to_be_steady(monkeypatch):
-    assert "steady" in sentence(monkeypatch, TWO)
+    assert sentence(monkeypatch, TWO) == "The time was steady."
+    assert sentence(monkeypatch, TWO, ONE) == "Pass 2: the time was steady."
+    assert sentence(monkeypatch, ONE) == "The time strayed most in bar 7: 90 ms behind."
 
 
 def test_without_a_pass_that_tells_it_is_said(monkeypatch):

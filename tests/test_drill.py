@@ -192,7 +192,9 @@ def test_below_the_start_tempo_something_shorter_is_offered_as_well():
     said = play(drill, "fff")
     assert kinds(said)[-2:] == [Kind.STEP_DOWN, Kind.SUGGEST_SHORTER]
     assert drill.speed == 0.55
-    assert said[-1].sentence == "Or first: together, bars 3–4? Yes: → or the pedal."  # the faults are in bar 3
+    assert (
+        said[-1].sentence == "Or first: together, bars 3–4? Yes: → or the pedal."
+    )  # the faults are in bar 3
     (went,) = drill.accept()
     assert (went.rung, drill.speed) == (RUNGS[4], 0.55)
 

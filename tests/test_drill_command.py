@@ -9,7 +9,7 @@ import pytest
 from coach.app.drill import Wanted, keep, ladder_of, stand
 from coach.app.terms import Terms
 from coach.cli import main
-from coach.core.drill import PassResult, Rules
+from coach.core.drill import PassResult
 from coach.core.errors import CoachError
 from coach.core.ladder import Part
 from coach.files.history import History, history_path
@@ -41,8 +41,9 @@ def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, list[str
 
 
 def test_list_says_every_step_in_order(capsys: pytest.CaptureFixture[str]):
-    code, lines, errors = said(capsys, SCORE, "--list")
+    code, (head, *lines), errors = said(capsys, SCORE, "--list")
     assert (code, errors) == (0, [])
+    assert head.startswith("Each step three times clean in a row")
     assert len(lines) == len(ladder_of_etude(2))
     assert lines[0] == "→   1  the scale of A major"
     assert lines[1] == "    2  melody alone, bars 1–2 with the pickup"
@@ -50,20 +51,19 @@ def test_list_says_every_step_in_order(capsys: pytest.CaptureFixture[str]):
 
 
 def test_list_marks_where_the_player_stands_and_what_is_done(capsys: pytest.CaptureFixture[str]):
-    rules = Rules(start_speed=1.0)
-    drill = stand(etude(2), ladder_of_etude(2), Wanted(at=1, rules=rules), ladder_path(""))
+    drill = stand(etude(2), ladder_of_etude(2), Wanted(at=1, start=60), ladder_path(""))
     for turn in range(6):
         drill.take(CLEAN, turn * 1_000_000)
     keep(ladder_path(etude(2).score.digest), drill, "t")
-    _, lines, _ = said(capsys, SCORE, "--list")
+    _, (_, *lines), _ = said(capsys, SCORE, "--list")
     assert [line[:5].split() for line in lines[:4]] == [["✓", "1"], ["✓", "2"], ["→", "3"], ["4"]]
-    _, lines, _ = said(capsys, SCORE, "--list", "--from-start")
+    _, (_, *lines), _ = said(capsys, SCORE, "--list", "--from-start")
     assert lines[0].startswith("→   1")
     assert not any("✓" in line for line in lines)
 
 
 def test_list_of_one_part(capsys: pytest.CaptureFixture[str]):
-    code, lines, _ = said(capsys, SCORE, "--list", "--part", "bass")
+    code, (_, *lines), _ = said(capsys, SCORE, "--list", "--part", "bass")
     assert code == 0
     assert len(lines) == sum(rung.part is Part.BASS for rung in ladder_of_etude(2)) == 13
     assert all("bass alone" in line for line in lines)
@@ -108,19 +108,19 @@ def test_the_help_says_what_there_is(capsys: pytest.CaptureFixture[str]):
 
 def test_a_part_that_is_asked_for_forgets_nothing_of_the_others():
     """Who practises the bass for a day has still climbed the steps of the melody."""
-    kept, rules = ladder_path(etude(2).score.digest), Rules(start_speed=1.0)
-    drill = stand(etude(2), ladder_of_etude(2), Wanted(at=2, rules=rules), kept)
+    kept = ladder_path(etude(2).score.digest)
+    drill = stand(etude(2), ladder_of_etude(2), Wanted(at=2, start=60), kept)
     for turn in range(3):
         drill.take(CLEAN, turn * 1_000_000)
     keep(kept, drill, "t")
-    wanted = Wanted(part="bass", rules=rules)
+    wanted = Wanted(part="bass", start=60)
     rungs = ladder_of(etude(2), Terms(), wanted)
     bass = stand(etude(2), rungs, wanted, kept)
     assert (bass.rung, bass.count) == (rungs[0], 0)
     for turn in range(3):
         bass.take(CLEAN, turn * 1_000_000)
     keep(kept, bass, "t")
-    again = stand(etude(2), ladder_of_etude(2), Wanted(rules=rules), kept)
+    again = stand(etude(2), ladder_of_etude(2), Wanted(start=60), kept)
     assert again.climbed(ladder_of_etude(2)[1])
     assert again.climbed(rungs[0])
     assert again.rung is not None
@@ -150,7 +150,7 @@ def test_what_was_clean_yesterday_comes_first():
     (said_now,) = drill.take(CLEAN, 0)
     assert (
         said_now.sentence
-        == "Still clean. Back again: together, bars 1–2 with the pickup, at 60 % of the tempo."
+        == "Still clean. Back again: together, bars 1–2 with the pickup, at 36 beats a minute."
     )
     assert stand(etude(2), ladder_of_etude(2), Wanted(at=7), kept).at == 6  # who asks for a step gets it
     assert stand(etude(2), ladder_of_etude(2), Wanted(from_start=True), kept).at == 0

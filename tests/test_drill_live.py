@@ -169,9 +169,9 @@ FAULTS = {
     "wrong note": (Placed("wrong", 3, 2.0, bass=False), r"Bar 3, beat 2: \S+ was played, another note .*\."),
     "missing note": (Placed("missing", 3, 1.5, bass=False), r"Bar 3, beat 1½: the D was left out\."),
     "missing at the end": (Placed("missing", 4, 2.5, bass=False), r"Bar 4, beat 2½: the E was left out\."),
-    "late": (Placed("late", 3), r"Bar 3, beat 1: the E on string 6 was stopped late \(\+\d+ ms\)\."),
-    "rings into the landing bass": (Placed("ringing", 4), r"Bar 4, beat 1: the A on string 5 rang on\."),
-    "cut": (Placed("cut", 4), r"Bar 4, beat 1: the A on string 5 was cut short\."),
+    "late": (Placed("late", 3), r"Bar 3, beat 1: the E on string 6 was stopped late.*\(\+\d+ ms\).*\."),
+    "rings into the landing bass": (Placed("ringing", 4), r"Bar 4, beat 1: .* rang on past bar 5, beat 1\."),
+    "cut": (Placed("cut", 4), r"Bar 4, beat 1: the A on string 5 was cut short, before bar 5, beat 1\."),
     "stray": (Placed("stray", 3), r"Bar 3: .*string \d.*\."),
 }  # fmt: skip
 
@@ -340,7 +340,10 @@ def test_the_bass_alone_is_judged_by_its_stops(sit: Open):
     assert kinds(room) == {StrokeVerdict, DampingVerdict}
     room.play(Placed("ringing", 4))
     room.rest(4)
-    assert room.told[-1] == "Bar 4, beat 1: the A on string 5 rang on. The count starts again."
+    assert (
+        room.told[-1]
+        == "Bar 4, beat 1: the A on string 5 rang on past bar 5, beat 1. The count starts again."
+    )
 
 
 def test_the_scale_is_played_up_and_down(sit: Open, tmp_path: Path):
@@ -365,7 +368,8 @@ def test_every_etude_can_be_drilled_from_its_first_step(sit: Open):
     for number in range(1, 6):
         room = sit(1, number=number, drift_ms=300.0)
         room.plays(3)
-        assert room.told[-1] == FASTER, number
+        assert room.told[-1].startswith("Three clean in a row. Now a little faster, at "), number
+        assert room.live.speed == 0.7
         room.leave()
 
 

@@ -13,11 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coach.app.drill import Wanted, ladder_of, maker
+from coach.app.drill import Wanted, ladder_of, maker, rules_of
 from coach.app.drill_live import DrillLive
 from coach.app.sitting import limits_of
 from coach.app.terms import Terms
-from coach.core.drill import Drill, Rules
+from coach.core import drill_words, words
+from coach.core.drill import Drill
 from coach.devices.messages import PortState
 from coach.files.take import read_take
 from coach.screen.keys import DRILL_KEYS, Action
@@ -44,8 +45,8 @@ SIZE = (1280, 720)
 NUMBER = 4  # of the étude, in 6/8
 SCORE = ROOT / "scores" / "04-pages-turning.musicxml"
 AT = 2  # "melody alone, bar 1": the shortest step
-FAST = Rules(start_speed=1.5, goal=1.5, step_up=0.1, step_down=0.1)
-DRILL = ("drill", str(SCORE), "--port", "guitar", "--at", str(AT), "--from", "150", "--goal", "150")
+FAST = Wanted(start=72, goal=72)  # beats a minute: half as fast again as written
+DRILL = ("drill", str(SCORE), "--port", "guitar", "--at", str(AT), "--from", "72", "--goal", "72")
 NO_SOUND = "raise OSError('PortAudio library not found')\n"
 
 
@@ -79,7 +80,8 @@ def guitar(jack: JackServer, cache: Path, monkeypatch: pytest.MonkeyPatch) -> It
 def mirror() -> Iterator[DrillLive]:
     """What the program should show, drawn here: without sound, on a clock that stands."""
     piece = etude(NUMBER)
-    drill = Drill(ladder_of(piece, Terms(), Wanted()), FAST, at=AT - 1)
+    drill = Drill(ladder_of(piece, Terms(), Wanted()), rules_of(piece, FAST), at=AT - 1)
+    drill.tempo_words = lambda speed: words.beats_a_minute(piece.score, speed)
     with Window(
         piece.score,
         piece.xml,
@@ -161,7 +163,7 @@ def test_passes_are_heard_and_counted_in_strokes(
         running.press("Escape")
         assert until(lambda: bool(takes(tmp_path)) and read_take(takes(tmp_path)[0]).complete)
         said = running.leave("Escape")
-    assert "2 passes played, 2 clean. You stand at: melody alone, bar 1, at 150 % of the tempo." in said
+    assert "2 passes played, 2 clean. You stand at: melody alone, bar 1, at 72 beats a minute." in said
     (take,) = takes(tmp_path)
     meta = read_take(take).meta
     assert (meta.part, meta.chunk, meta.speed) == ("melody", (0, 0), 1.5)
@@ -193,10 +195,10 @@ def test_keys_without_any_sound_device(display: Display, guitar: Plug, mirror: D
         mirror.act(Action.CLICK)
         shows(running, seen(mirror), "no click")
         for key, action, line in (
-            ("Down", Action.SLOWER, "Slower, at 140 % of the tempo."),
-            ("Up", Action.FASTER, "Faster, at 150 % of the tempo."),
-            ("n", Action.HARDER, "Next: melody alone, bar 2, at 150 % of the tempo."),
-            ("b", Action.EASIER, "Slower, at 140 % of the tempo."),
+            ("Down", Action.SLOWER, "Slower, at 67 beats a minute."),
+            ("Up", Action.FASTER, "Faster, at 72 beats a minute."),
+            ("n", Action.HARDER, "Next: melody alone, bar 2, at 72 beats a minute."),
+            ("b", Action.EASIER, "Slower, at 67 beats a minute."),
         ):
             running.press(key)
             says(running, line)
@@ -209,7 +211,7 @@ def test_keys_without_any_sound_device(display: Display, guitar: Plug, mirror: D
         assert not np.array_equal(opened, seen(mirror))
         running.press("space", "a", "d", "t", "m")  # nothing of it is heard, and nothing breaks
         running.press("x")
-        assert until(lambda: "Stop. Put the guitar down;" in running.said), running.said
+        says(running, drill_words.HURT)
         assert "Nothing was played" in running.leave("Escape")
     assert takes(tmp_path) == []
     assert len([line for line in running.said.splitlines() if line.startswith("coach: ")]) == 1  # no sound

@@ -17,7 +17,7 @@ from coach.core.feedback import (
 )
 from coach.core.shapes import DriftMark, MarkKind, NoteMark, Ring, RingState
 
-EVERYTHING, GROSS, AFTER, SECOND = Amount
+EVERYTHING, LARGE, AFTER, SECOND = Amount
 ORDER = list(Amount)
 CLEAN, FAULTY = True, False
 Q = 10_080
@@ -37,8 +37,8 @@ def amounts(fading, passes):
 
 def test_three_clean_passes_in_a_row_are_one_step_less_each_time():
     assert amounts(Fading(EVERYTHING), [CLEAN] * 11) == [
-        EVERYTHING, EVERYTHING, GROSS,
-        GROSS, GROSS, AFTER,
+        EVERYTHING, EVERYTHING, LARGE,
+        LARGE, LARGE, AFTER,
         AFTER, AFTER, SECOND,
         SECOND, SECOND,
     ]  # fmt: skip
@@ -46,12 +46,12 @@ def test_three_clean_passes_in_a_row_are_one_step_less_each_time():
 
 def test_a_pass_with_faults_begins_the_count_anew():
     passes = [CLEAN, CLEAN, FAULTY, CLEAN, CLEAN, FAULTY, CLEAN, CLEAN, CLEAN]
-    assert amounts(Fading(EVERYTHING), passes) == [EVERYTHING] * 8 + [GROSS]
+    assert amounts(Fading(EVERYTHING), passes) == [EVERYTHING] * 8 + [LARGE]
 
 
 def test_two_passes_with_faults_in_a_row_are_one_step_more():
     passes = [CLEAN, CLEAN, CLEAN, FAULTY, CLEAN, FAULTY, FAULTY, FAULTY, FAULTY]
-    assert amounts(Fading(EVERYTHING), passes) == [EVERYTHING] * 2 + [GROSS] * 4 + [EVERYTHING] * 3
+    assert amounts(Fading(EVERYTHING), passes) == [EVERYTHING] * 2 + [LARGE] * 4 + [EVERYTHING] * 3
 
 
 def test_it_is_never_more_than_was_chosen():
@@ -60,20 +60,20 @@ def test_it_is_never_more_than_was_chosen():
 
 
 def test_fixed_keeps_the_choice_and_says_nothing():
-    fading = Fading(GROSS, fixed=True)
+    fading = Fading(LARGE, fixed=True)
     assert [fading.take(clean) for clean in [CLEAN] * 7 + [FAULTY] * 7] == [""] * 14
-    assert fading.amount is GROSS
+    assert fading.amount is LARGE
 
 
 def test_each_change_is_said_once_in_one_plain_sentence():
     fading = Fading(EVERYTHING)
     said = [fading.take(clean) for clean in [CLEAN] * 9 + [FAULTY] * 6]
     assert [(at, text) for at, text in enumerate(said) if text] == [
-        (2, "Three clean passes: only gross faults now show as you play."),
+        (2, "Three clean passes: only large faults now show as you play."),
         (5, "Three clean passes: the marks now come after each pass."),
         (8, "Three clean passes: the marks now come after every second pass."),
         (10, "Two passes with faults: the marks come after each pass again."),
-        (12, "Two passes with faults: gross faults show again as you play."),
+        (12, "Two passes with faults: large faults show again as you play."),
         (14, "Two passes with faults: every mark shows again as you play."),
     ]
 
@@ -106,7 +106,7 @@ PAUSED = Outcome(over=True, final=False, counts=True, clean=False)
         (AFTER, [DONE, GOING], 1),
         (AFTER, [DONE, PAUSED], 2),
         (AFTER, [START, GOING], 1),
-        (GROSS, [DONE, GOING], 1),
+        (LARGE, [DONE, GOING], 1),
         (SECOND, [DONE], 0),
         (SECOND, [DONE, GOING], 0),
         (SECOND, [DONE, DONE], 2),
@@ -126,7 +126,7 @@ def test_passes_are_shown_when_they_are_over(chosen, passes, shown):
 
 def test_a_false_start_neither_fades_nor_brings_back():
     clean = Outcome(over=True, final=True, counts=True, clean=True)
-    assert course([clean, clean, START, START, clean], EVERYTHING).amount is GROSS
+    assert course([clean, clean, START, START, clean], EVERYTHING).amount is LARGE
     assert course([clean, clean, DONE, clean], EVERYTHING).amount is EVERYTHING
 
 
@@ -134,7 +134,7 @@ def test_a_pause_is_no_end_and_moves_nothing():
     clean = Outcome(over=True, final=True, counts=True, clean=True)
     paused = Outcome(over=True, final=False, counts=True, clean=True)
     assert course([clean, clean, paused], EVERYTHING).amount is EVERYTHING
-    assert course([clean, clean, clean], EVERYTHING).amount is GROSS
+    assert course([clean, clean, clean], EVERYTHING).amount is LARGE
 
 
 # --- what is hidden -----------------------------------------------------------------------------------
@@ -148,8 +148,8 @@ def ring(state, end=1.5, **more):
     return Ring(**{**plain, **more})
 
 
-def test_gross_shows_what_rang_on_and_what_is_missing_and_nothing_smaller():
-    seen = {state: list(shown_rings([ring(state)], GROSS)) for state in RingState if state.name != "STRAY"}
+def test_large_shows_what_rang_on_and_what_is_missing_and_nothing_smaller():
+    seen = {state: list(shown_rings([ring(state)], LARGE)) for state in RingState if state.name != "STRAY"}
     neutral = [ring(RingState.SOUNDING, 1.0, words="")]
     assert seen == {
         RingState.RINGING: [ring(RingState.RINGING)],
@@ -163,7 +163,7 @@ def test_gross_shows_what_rang_on_and_what_is_missing_and_nothing_smaller():
         RingState.FADED: neutral,
         RingState.REPLACED: neutral,
     }
-    assert list(shown_rings([ring(RingState.STRAY, slot_end_tick=None)], GROSS)) == []
+    assert list(shown_rings([ring(RingState.STRAY, slot_end_tick=None)], LARGE)) == []
 
 
 @pytest.mark.parametrize("amount", [AFTER, SECOND])
@@ -190,7 +190,7 @@ def test_marks_and_drifts():
     marks = [NoteMark(kind, 0.0, 0, 45, True) for kind in MarkKind]
     drifts = [DriftMark(0, 40.0, 0.0, "40 ms behind")]
     assert list(shown_marks(marks, EVERYTHING)) == marks
-    assert [m.kind for m in shown_marks(marks, GROSS)] == [MarkKind.WRONG, MarkKind.MISSING]
+    assert [m.kind for m in shown_marks(marks, LARGE)] == [MarkKind.WRONG, MarkKind.MISSING]
     assert list(shown_marks(marks, AFTER)) == list(shown_marks(marks, SECOND)) == []
     assert list(shown_drifts(drifts, EVERYTHING)) == drifts
-    assert [list(shown_drifts(drifts, amount)) for amount in (GROSS, AFTER, SECOND)] == [[], [], []]
+    assert [list(shown_drifts(drifts, amount)) for amount in (LARGE, AFTER, SECOND)] == [[], [], []]

@@ -26,7 +26,7 @@ from coach.files.take import read_take
 from tests.harness import ROOT
 from tests.scores import piece
 
-EVERYTHING, GROSS, AFTER, SECOND = Amount
+EVERYTHING, LARGE, AFTER, SECOND = Amount
 FAULTS = (RingState.LATE, RingState.RINGING, RingState.CUT)
 TAKES = sorted((ROOT / "recordings").glob("*.mid"))
 
@@ -103,15 +103,15 @@ def test_under_after_nothing_is_judged_until_the_pass_is_over_and_then_everythin
     assert views[AFTER].marks == views[AFTER].drifts == ()
     assert views[AFTER].stops == views[EVERYTHING].stops != ()
     views = played.to(10.1)  # two seconds after the last note: settled
-    assert views[AFTER] == views[GROSS] == views[EVERYTHING]
+    assert views[AFTER] == views[LARGE] == views[EVERYTHING]
     assert views[SECOND] != views[EVERYTHING]  # it waits for the second pass
 
 
-def test_under_gross_what_rang_on_and_the_wrong_note_show_at_once():
+def test_under_large_what_rang_on_and_the_wrong_note_show_at_once():
     views = Played(through(1.0, [(1, 0.25), (3, 1.4)], wrong=[5])).to(8.2)
-    assert states(views[GROSS])[3] is RingState.RINGING
-    assert states(views[GROSS])[1] is RingState.SOUNDING
-    assert [m.kind for m in views[GROSS].marks] == [MarkKind.WRONG]
+    assert states(views[LARGE])[3] is RingState.RINGING
+    assert states(views[LARGE])[1] is RingState.SOUNDING
+    assert [m.kind for m in views[LARGE].marks] == [MarkKind.WRONG]
 
 
 def test_while_the_second_pass_runs_the_marks_of_the_first_stand_until_their_bar_is_played_again():
@@ -174,12 +174,12 @@ def test_a_string_brushed_makes_a_pass_not_clean():
 def test_at_the_end_of_the_take_all_is_shown_whatever_was_chosen():
     played = Played([*through(1.0, [(1, 0.25)], count=4), End(5_100_000)])
     views = played.to(5.2)
-    assert views[AFTER] == views[SECOND] == views[GROSS] == views[EVERYTHING]
+    assert views[AFTER] == views[SECOND] == views[LARGE] == views[EVERYTHING]
 
 
 def test_the_page_fades_by_itself_as_passes_become_clean():
     session = Session(LINE)
-    viewer = Viewer(session, amount=GROSS, fixed=False)
+    viewer = Viewer(session, amount=LARGE, fixed=False)
     seen = []
     for k in range(5):
         for event in through(1.0 + 14 * k):
@@ -187,7 +187,7 @@ def test_the_page_fades_by_itself_as_passes_become_clean():
         now = round((14.5 + 14 * k) * 1e6)
         session.feed(Tick(now))
         seen.append(viewer.course(now).amount)
-    assert seen == [GROSS, GROSS, AFTER, AFTER, AFTER]
+    assert seen == [LARGE, LARGE, AFTER, AFTER, AFTER]
     assert viewer.course(session.now_us).changes == (
         "Three clean passes: the marks now come after each pass.",
     )
@@ -312,7 +312,7 @@ def sat(name, times, **how):
 def test_after_three_clean_passes_the_foot_says_what_shows_from_now_on():
     assert sat("01-lamps-on-prepared", 3, fixed=False) == [
         "bars 1–8: clean.",
-        "Three clean passes: only gross faults now show as you play.",
+        "Three clean passes: only large faults now show as you play.",
     ]
 
 

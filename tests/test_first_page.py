@@ -121,7 +121,7 @@ def test_what_can_be_done_with_a_score_and_one_channel_are_told_whole(size):
     assert ("studio" in texts) == wide  # in a narrow column it stands on the sheet of keys only
     assert said.ONE_CHANNEL.format(channel=11) in " ".join(texts)
     assert "another port" not in texts  # the guitar is heard
-    assert not any(number.ringed or number.ticked for number in page.numbers)
+    assert not any(number.ringed or number.answered for number in page.numbers)
 
 
 def test_the_caution_stands_on_the_page_whole():
@@ -194,6 +194,28 @@ def test_a_sounding_string_is_ringed_by_shape(night):
         assert page.show()
         assert ink() < 1.2 * still
         assert not page.show()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_string_that_answered_is_underlined_until_it_sounds_again(size):
+    made = model("few")
+    with FirstPage(made, size=size, offscreen=True) as page:
+        made.hear_port("open", "")
+        for number in page.layout.numbers:  # one string alone
+            made.hear(number.string, number.string == 5)
+        made.hear(5, False)
+        page.show()
+        lines = {}
+        for number in page.layout.numbers:
+            half = round(number.size / 2)
+            below = pygame.Rect(round(number.x) - half, round(number.y) + half + 1, 2 * half, half // 2)
+            part = pygame.surfarray.array3d(page.surface.subsurface(below)).astype(int)
+            dark = abs(part - page.palette.paper).max(axis=2) > 60  # x first
+            lines[number.string] = dark.any(axis=1).mean(), dark.any(axis=0).sum()
+        long, thick = lines.pop(5)
+        assert 0.6 < long < 0.9
+        assert 1 <= thick < number.size * 0.2
+        assert all(other == (0.0, 0) for other in lines.values())
 
 
 @pytest.mark.parametrize("night", [False, True])

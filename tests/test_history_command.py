@@ -264,14 +264,17 @@ def test_the_text(takes, capsys):
     lines = out.splitlines()
     assert lines[0] == "2 pieces on 1 day, last on 24 November."
     today = lines[lines.index("To practise today:") + 1 :]
-    assert today[0] == "  1. Once more first: bars 0–12 of “A Borrowed Umbrella”, clean on 24 November."
+    assert (
+        today[0]
+        == "  1. Once more first: the pickup to bar 12 of “A Borrowed Umbrella”, clean on 24 November."
+    )
     assert any(
         line.startswith("  2. Mend bar 1, beat 3 of “Lamps On”: the stop on string 4") for line in today
     )
     umbrella = next(line for line in lines if line.startswith("A Borrowed Umbrella:"))
     assert umbrella == "A Borrowed Umbrella: 4 passes, 2 clean, on 1 day, last on 24 November."
-    whole = next(line.split() for line in lines if line.startswith("bars 0–12"))
-    assert whole[2:5] == ["together", "1", "1"]
+    whole = next(line.split() for line in lines if line.startswith("the pickup to bar 12"))
+    assert whole[5:8] == ["together", "1", "1"]
     late = next(line.split() for line in lines if line.startswith("2    1 "))
     assert late[2] == "④"
     assert late[5:8] == ["1", "of", "2"]

@@ -46,7 +46,7 @@ def test_a_late_stop_stands_beside_its_written_length():
     assert following.on_ms == 4000.0  # it begins in the beat behind the bar
     assert (wanted.on_ms, wanted.off_ms, wanted.name, wanted.stop) == (1000.0, 2000.0, "D", True)
     assert (sound.on_ms, sound.off_ms, sound.kind, sound.words) == (1000.0, 2250.0, Damping.LATE, "+250 ms")
-    assert found.said[0] == "Beat 2: the D on string 4 stopped 250 ms late."
+    assert found.said[0] == "Beat 2: the D on string 4 stopped 250 ms late, after beat 3."
     assert found.said[1] == "Beat 1: the A on string 5 stopped in time (0 ms)."
 
 
@@ -54,13 +54,13 @@ def test_a_string_that_rings_into_the_next_bar_is_there_with_its_true_beginning_
     found = lanes(played(n3=(45, 2.6)), 1, 1)
     reaching = lane(found, 5).sounds[0]
     assert (reaching.on_ms, reaching.off_ms, reaching.kind) == (-1000.0, 1600.0, Damping.RINGING)
-    assert found.said[0] == "Bar 1, beat 4: the A on string 5 rang on for 1600 ms."
+    assert found.said[0] == "Bar 1, beat 4: the A on string 5 rang on for 1600 ms past bar 2, beat 1."
     assert lane(lanes(played(n3=(45, 2.6)), 1, 0), 5).sounds[1].off_ms == 5600.0  # far outside the stretch
 
 
 def test_what_is_cut_wrong_left_out_or_never_stopped_is_said_exactly():
     cut = lanes(played(n2=(40, 0.6)), 1, 0)
-    assert cut.said[0] == "Beat 3: the E on string 6 stopped 400 ms too soon."
+    assert cut.said[0] == "Beat 3: the E on string 6 stopped 400 ms too soon, before beat 4."
     assert lane(cut, 6).sounds[0].words == "−400 ms"
     wrong = lanes(played(n2=(41, 1.0)), 1, 0)
     assert "Beat 3: F was played, E is written." in wrong.said
@@ -72,7 +72,7 @@ def test_what_is_cut_wrong_left_out_or_never_stopped_is_said_exactly():
     endless = lanes(played(n0=(45, None), n3=(50, 1.0), n6=(50, 1.0)), 1, 0)
     assert lane(endless, 5).sounds[0].words == "to the end"
     assert lane(endless, 5).sounds[0].off_ms is None
-    assert endless.said[0] == "Beat 1: the A on string 5 rang on to the end."
+    assert endless.said[0] == "Beat 1: the A on string 5 rang on past beat 2, to the end."
 
 
 def test_a_bar_with_nothing_to_mend_says_so():

@@ -419,7 +419,7 @@ def test_a_lean_page_leaves_things_out_in_the_stated_order():
     assert narrow.fewest_bars == 1
 
 
-def test_a_next_stop_without_room_is_said_in_fewer_words():
+def test_a_next_stop_without_room_is_said_in_fewer_words(monkeypatch: pytest.MonkeyPatch):
     page = page_of(score(), size=(1920, 1080))
     foot = Foot(
         next_stop="next: stop ⑤ at the D, returning thumb",
@@ -428,17 +428,61 @@ def test_a_next_stop_without_room_is_said_in_fewer_words():
         stop_way="returning thumb",
         tally=2,
     )
+    texts: dict[int, str] = {}
+    original = lettering.words
+
+    def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> lettering.Written:
+        found = original(text, height, colour, hand=hand)
+        texts[id(found.surface)] = text
+        return found
+
+    monkeypatch.setattr(lettering, "words", words)
     lines = []
-    for minutes in (900.0, 600.0, 540.0, 300.0):
+    for minutes in (900.0, 540.0, 470.0, 300.0):
         sizes = replace(page.sizes, lean=Lean.STAFF, width=round(page.sizes.px(minutes)))
         stamps = FootPainter(sizes, DAY).stamps(foot)
         lines.append(stamps[0])
         assert len(stamps) == 2, "one line, and the count"
         assert stamps[0].rect.right < stamps[1].rect.left
     assert [tall(line) for line in lines] == [tall(lines[0])] * 4
-    widths = [line.rect.width for line in lines]
-    assert widths == sorted(widths, reverse=True)
-    assert len(set(widths)) == 3
+    assert [texts[id(line.surface)] for line in lines] == [
+        "next: stop ⑤ at the D, returning thumb",
+        "stop ⑤ at the D, returning thumb",
+        "stop ⑤ at the D, p back",
+        "stop ⑤ at the D",
+    ]
+
+
+@pytest.mark.parametrize("window", [(1366, 768), (1280, 720), (1024, 600), (1920, 1080)])
+@pytest.mark.parametrize("reading", [Reading(1.0, text=2.0), Reading(2.0), Reading(2.0, text=2.0)])
+def test_a_sentence_over_the_page_covers_no_drift_by_half(window: tuple[int, int], reading: Reading):
+    music = read_score(SCORES[1]).score
+    binder = Binder(music, "", "", arrived=lambda: None, wait=True, reading=reading)
+    binder.measure(*window, DAY)
+    drifts = tuple(DriftMark(bar, 45.0, 5.0, "45 ms behind") for bar in range(len(music.bars)))
+    plain = blank_view(music, drifts=drifts)
+    page = binder.page_for(plain)
+    binder.close()
+    spoken = replace(plain, foot=Foot(message=f"{MESSAGE} {MESSAGE}", tempo="♩ = 58"))
+    foot = page.foot.stamps(spoken.foot)
+    paper = [stamp.rect for stamp in foot if not stamp.surface.get_flags() & pygame.SRCALPHA]
+    assert paper, "the sentence has more than one line"
+    slot_of, rows = page.standing(plain)
+    whole = [stamp for drift in drifts for stamp in page.marks.drift(drift, slot_of, rows)]
+    shown = set(page.stamps(spoken))
+    assert whole
+    for stamp in whole:
+        assert stamp not in shown or stamp.rect.collidelist(paper) < 0
+    assert set(whole) <= set(page.stamps(plain)), "without a sentence they all stand there"
+    # What stands higher up stays.
+    higher = [
+        drift for drift in drifts if all(_clear(s, paper) for s in page.marks.drift(drift, slot_of, rows))
+    ]
+    assert all(stamp in shown for drift in higher for stamp in page.marks.drift(drift, slot_of, rows))
+
+
+def _clear(stamp: Stamp, paper: list[pygame.Rect]) -> bool:
+    return stamp.rect.collidelist(paper) < 0
 
 
 def test_music_that_reaches_too_far_has_a_smaller_staff_and_at_last_smaller_text():

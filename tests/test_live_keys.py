@@ -126,7 +126,7 @@ def test_forward_shows_less_step_by_step_then_all_again_and_says_each(piece: Pie
     music = Music(piece, clock, fixed=False)
     assert music.live.viewer.amount is Amount.EVERYTHING
     for amount, sentence in (
-        (Amount.GROSS, "Only gross faults show as you play."),
+        (Amount.LARGE, "Only large faults show as you play."),
         (Amount.AFTER, "The marks come after each pass."),
         (Amount.SECOND, "The marks come after every second pass."),
         (Amount.EVERYTHING, "Every mark shows as you play."),
@@ -154,7 +154,7 @@ def test_back_ends_when_it_comes_twice_within_three_seconds(
 def test_a_switch_through_the_guitars_port_begins_no_take(piece: Piece, clock: SimpleNamespace):
     music = Music(piece, clock, pedal=Pedal(FORWARD, BACK))
     assert not music.hear(*PRESS_FORWARD)
-    assert music.said("Only gross faults show as you play.")
+    assert music.said("Only large faults show as you play.")
     assert not music.live.sitting.begun
     music.hear(on(3, 57))
     assert music.live.sitting.begun
@@ -169,7 +169,7 @@ def test_a_switch_through_the_guitars_port_begins_no_take(piece: Piece, clock: S
 def test_a_switch_of_its_own_port_does_the_same(piece: Piece, clock: SimpleNamespace):
     music = Music(piece, clock)
     music.live.on_press("forward")
-    assert music.said("Only gross faults show as you play.")
+    assert music.said("Only large faults show as you play.")
     music.live.on_press("back")
     assert not music.live._drain()
     music.live.on_press("back")

@@ -175,10 +175,10 @@ def test_another_take_is_laid_above():
     assert all(ring.state is not RingState.LATE for ring in scene.view.rings)  # it was prepared
     text = compared_text(other, found.judged.session, found.judged.result)
     assert text.splitlines()[:2] == [
-        "the earlier day: Pass 1 of 1, bars 0–12: clean.",
+        "the earlier day: Pass 1 of 1, the pickup to bar 12: clean.",
         "this take: Pass 3 of 3, bars 9–12: clean.",
     ]
-    assert text.splitlines()[2] == "Nothing went wrong in either, as far as both came by."
+    assert text.splitlines()[2] == "In the bars both have (9–12): nothing went wrong in either."
     # The other way round: what the second pass did wrong is new.
     found.choose(2)
     scene = found.scene()

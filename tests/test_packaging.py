@@ -46,7 +46,7 @@ def test_ci_runs_the_readmes_own_test_command():
     start = readme.index("<!-- test command -->")
     command = readme[start : readme.index("<!-- end -->", start)].splitlines()[2]
     assert command.startswith("python3 -m venv .venv-test && ")
-    assert command.endswith("pytest -q")
+    assert command.endswith("pytest -q -n auto")
     ci = (ROOT / ".ci" / "run").read_text("utf-8")
     assert "<!-- test command -->" in ci
     assert "pytest" not in ci.replace("# ", "")  # it has no test command of its own

@@ -129,3 +129,17 @@ def test_a_rest_with_nothing_new_does_nothing():
         finally:
             gc.callbacks.pop()
         assert not seen
+
+
+def test_what_a_part_of_the_playing_left_behind_is_given_up_when_another_begins():
+    with quiet_collector() as collector:
+        knot = Knot()
+        gone = weakref.ref(knot)
+        gc.collect()
+        gc.freeze()  # as a rest does with what has lived for a while
+        del knot
+        gc.collect()
+        assert gone() is not None
+        collector.start_anew()
+        assert gone() is None
+        assert gc.get_freeze_count() > 0

@@ -136,12 +136,17 @@ def test_a_fault_without_a_sign_is_refused():
         painter(replace(RULER, faults=(RulerFault(0, "dropped"),)))
 
 
-def test_a_clean_pass_is_ticked():
+def test_on_a_clean_pass_stands_the_upright_of_a_clean_stop():
     one = painter()
-    pixels = drawn(one)
+    pixels = drawn(one, chosen=None)
     assert near(bracket(one, pixels, 2, 20), DAY.written).sum() == 0
     for start, end in ((22, 30), (32, 58)):
-        assert near(bracket(one, pixels, start, end), DAY.written).sum() > 20
+        blue = near(bracket(one, pixels, start, end), DAY.written)
+        assert blue.sum() > 20
+        rows, columns = np.flatnonzero(blue.any(axis=1)), np.flatnonzero(blue.any(axis=0))
+        assert len(rows) > 2.5 * len(columns), "it is upright"
+        assert rows.max() <= one.bracket_y + 2, "and above the line: what closes a bracket hangs below"
+        assert columns.min() > blue.shape[1] - 8, "at its end, where no figure is read with it"
 
 
 def test_a_complete_pass_is_closed_at_its_end_and_a_broken_one_is_open():

@@ -1,8 +1,24 @@
 """Spelling of notes in a key.  The leading notes of minor keys are the textbook ones (common practice)."""
 
+from dataclasses import replace
+
 import pytest
 
-from coach.core.spelling import Key, key_of, octave_of, pitch_class, place_name, spell, spelt
+from coach.app.piece import open_piece
+from coach.core.spelling import (
+    Key,
+    heard_name,
+    key_of,
+    octave_of,
+    pitch_class,
+    place_name,
+    spell,
+    spelt,
+    tone_name,
+    written_name,
+)
+from tests.harness import ROOT
+from tests.scores import piece
 
 C, F, A_MINOR, E_MINOR, D_MINOR, B_MINOR = (
     Key(0),
@@ -82,3 +98,39 @@ def test_keys_have_the_fewest_signs():
 def test_names_on_the_line_of_fifths():
     line = [place_name(place) for place in range(-9, 14)]
     assert " ".join(line) == ("B♭♭ F♭ C♭ G♭ D♭ A♭ E♭ B♭ F C G D A E B F♯ C♯ G♯ D♯ A♯ E♯ B♯ F♯♯")
+
+
+# --- the names of written and of played notes --------------------------------------------------------
+
+TUNE = piece("4/4", "A2 4, Bb2 4, C#3 4")  # on the line of fifths A is 3, B flat −2, C sharp 7
+
+
+def test_a_written_note_is_named_as_it_is_written():
+    assert [written_name(replace(TUNE, places=(3, -2, 7)), row) for row in range(3)] == ["A", "B♭", "C♯"]
+    # A sharp is 10, D flat −5: as strange as they are here, they are what is read.
+    assert [written_name(replace(TUNE, places=(3, 10, -5)), row) for row in range(3)] == ["A", "A♯", "D♭"]
+
+
+def test_a_played_note_is_named_as_the_piece_spells_it_else_by_the_key():
+    spelt_so = replace(TUNE, places=(3, 10, 7))
+    assert heard_name(spelt_so, 70, 1) == "A♯"  # of that bar
+    assert heard_name(spelt_so, 70, 0) == "A♯"  # of another bar of the same signature
+    assert [heard_name(spelt_so, pitch, 0) for pitch in (66, 68, 63)] == ["F♯", "A♭", "E♭"]  # C major
+    bars = tuple(replace(bar, fifths=-1) for bar in TUNE.bars)
+    # Without a spelling: F major, and D minor, whose leading note is C sharp.
+    assert [heard_name(replace(TUNE, bars=bars), pitch, 0) for pitch in (61, 70)] == ["D♭", "B♭"]
+    assert heard_name(replace(TUNE, bars=bars, mode="minor"), 61, 0) == "C♯"
+
+
+def test_a_wrong_note_has_not_the_name_of_the_written_one():
+    score = replace(TUNE, places=(3, 10, 7))
+    assert tone_name(score, 1, 46, 1) == "A♯"
+    assert tone_name(score, 1, 47, 1) == "B"
+    assert tone_name(score, -1, 49, 0) == "C♯"
+
+
+def test_the_etude_in_d_minor_has_its_leading_note_and_a_flat_where_it_writes_none():
+    score = open_piece(next((ROOT / "scores").glob("05-*.musicxml"))).score
+    names = {written_name(score, row) for row in range(len(score.notes))}
+    assert names == {*"ACDEFG", "C♯"}
+    assert [heard_name(score, pitch, 0) for pitch in (61, 70, 66)] == ["C♯", "B♭", "F♯"]

@@ -10,6 +10,7 @@ from coach.core.shapes import Foot, MarkKind, NoteMark, Ring, RingState, View
 from coach.core.spoken import aloud, spoken
 from coach.core.verdicts import Damping
 from coach.core.view import Viewer
+from tests.scores import piece
 from tests.test_lanes import sat
 from tests.test_session import CLEAN, STEPS, bass_line
 from tests.test_truth import TAKES
@@ -57,6 +58,14 @@ def test_a_chunk_the_tally_the_message_and_the_alarm():
     assert "guitar" not in spoken(view(foot=Foot(port="heard")), STEPS)
     assert "The place is not certain." in spoken(view(unsure=True), STEPS)
     assert "The take is over." in spoken(view(finished=True, unsure=True), STEPS)
+
+
+def test_a_pickup_is_called_so():
+    score = piece("4/4", "E2 1, A2 4, E2 4", pickup="1")
+    assert spoken(view(bars=(0, 2), bar=0), score) == "The pickup to 2 bars, pass 2."
+    assert spoken(view(bars=(0, 2), bar=1), score) == "Bar 1 of 2, pass 2."
+    assert spoken(view(bars=(0, 1), bar=0), score) == "The pickup, of the pickup to bar 1, pass 2."
+    assert spoken(view(bars=(1, 2), bar=2), score) == "Bar 2, of bars 1 to 2, pass 2."
 
 
 @pytest.mark.parametrize(

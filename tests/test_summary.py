@@ -7,6 +7,7 @@ from coach.core.report import report
 from coach.core.session import judge
 from coach.core.summary import pass_sentence, summarise, three_sentences, worst_places, worst_stops
 from coach.core.words import beat_name
+from coach.files.report import review_text
 from tests.scores import piece
 from tests.test_lanes import sat
 from tests.test_session import CLEAN, STEPS, bass_line, off, on
@@ -41,7 +42,7 @@ def test_the_worst_stop_comes_first_and_gives_the_next_step():
     ]
     assert summary.sentences == (
         "Every note was right, and 6 of 8 stops came in time.",
-        "Mend first bar 1, beat 4: the A on string 5 rang on.",
+        "Mend first bar 1, beat 4: the A on string 5 rang on past bar 2, beat 1.",
         # The stop is due in bar 2, and the bar before leads to it.
         "Play bars 1–2 slowly, three clean times in a row: "
         "play the new bass, then lay the thumb straight back on string 5.",
@@ -134,7 +135,7 @@ def test_one_late_stop_again_and_again_comes_before_a_worse_one_that_came_off_si
         [(1, 4.0)],
     ]
     assert three_sentences(result)[1] == (
-        "Mend first bar 1, beat 2: the D on string 4 was stopped late (+300 ms), 3 times."
+        "Mend first bar 1, beat 2: the D on string 4 was stopped late, after beat 3 (+300 ms), 3 times."
     )
     assert "string 4" in three_sentences(result)[2]
 
@@ -179,6 +180,29 @@ def test_each_take_is_told_in_three_sentences_that_name_what_was_planted(path):
 def test_after_a_pass_its_worst_fault_is_said_or_that_it_was_clean():
     again = bass_line((45, 1.3), *CLEAN[1:4]) + bass_line(*CLEAN, start=9.0)
     result = report(judge([*sorted(again, key=lambda e: e.time_us), End(20_000_000)], STEPS))
-    assert pass_sentence(result, 1) == "bar 1, beat 1: the A on string 5 was stopped late (+300 ms)."
+    assert pass_sentence(result, 1) == (
+        "bar 1, beat 1: the A on string 5 was stopped late, after beat 2 (+300 ms)."
+    )
     assert pass_sentence(result, 2) == "bars 1–2: clean."
     assert pass_sentence(result, 3) == ""
+
+
+def test_a_last_bass_is_due_at_the_end():
+    _, summary = told(n7=(40, 0.4))
+    assert (
+        summary.sentences[1] == "Mend first bar 2, beat 4: the E on string 6 was cut short, before the end."
+    )
+
+
+def test_a_fault_in_the_pickup_names_no_bar_0():
+    score = piece("4/4", "E2 1, A2 1, D3 1, A2 1, D3 1", "", pickup="1")
+    events = bass_line((40, 1.5), (45, 1.0), (50, 1.0), (45, 1.0), (50, 1.0))
+    result = report(judge([*events, End(12_000_000)], score))
+    text = review_text(result)
+    assert "Pass 1, the pickup to bar 1: 1 to mend." in text
+    assert "Drift by bar (behind +, ahead −): pickup " in text
+    assert three_sentences(result)[1:] == (
+        "Mend first the pickup, beat 4: the E on string 6 was stopped late, after bar 1, beat 1 (+500 ms).",
+        "Play the pickup to bar 1 slowly, three clean times in a row: "
+        "play the new bass, then lay the thumb straight back on string 6.",
+    )

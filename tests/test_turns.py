@@ -118,7 +118,7 @@ def test_long_strokes_are_prepared_for_every_number_of_rows(music: Score, monkey
     assert before > 50
     for rows in range(page.layout.rows, 7):
         strokes = page.rings.strokes(rows)
-        for kind, colour in (("line", DAY.written), ("wave", DAY.rang), ("hatch", DAY.pencil)):
+        for kind, colour in (("line", DAY.written), ("wave", DAY.rang), ("hatch", DAY.rang)):
             assert strokes.run(kind, 0, SIZE[0], 40, colour, 5)
     assert pencil.piece.cache_info().misses == before
 

@@ -7,9 +7,12 @@ import pytest
 from coach.core.events import End, NoteOff, NoteOn, Tick
 from coach.core.feedback import Amount, Outcome, course
 from coach.core.outcomes import GOING_ON, Outcomes
+from coach.core.report import report
 from coach.core.session import Session
 from coach.core.shapes import Foot, RingState
+from coach.core.summary import other_sentence
 from coach.core.view import Viewer
+from coach.files.report import review_text
 from tests.scores import piece
 
 LINE = piece("4/4", "A2 1, D3 1, E2 1, A2 1, D3 1, E2 1, A2 1, E2 1")
@@ -43,6 +46,29 @@ def test_a_late_stop_is_a_line_past_its_slot_with_its_words():
     assert (ring.start_tick, ring.slot_end_tick) == (QUARTER, 2 * QUARTER)
     assert ring.end_tick == pytest.approx(2.25 * QUARTER)
     assert "250" in ring.words
+
+
+def test_the_next_stop_and_a_wrong_note_have_the_names_that_are_read():
+    score = piece("4/4", "E2 1, C#3 1, D3 1, G2 1, A2 1, E2 1")
+    score = replace(
+        score,
+        places=(4, 7, 2, 1, 3, 4),  # E, C sharp, D, G, A on the line of fifths
+        bars=tuple(replace(bar, fifths=-1) for bar in score.bars),
+        mode="minor",
+    )
+    session = Session(score)
+    viewer = Viewer(session)
+    assert viewer.view(0).foot.stop_where == "at the C♯"
+    played = [(40, 6), (49, 5), (50, 4), (49, 5), (45, 5), (40, 6)]  # the fourth is a C sharp for a G
+    for k, (pitch, string) in enumerate(played):
+        session.feed(NoteOn(round((1 + k) * 1e6), pitch, 80, string))
+        session.feed(NoteOff(round((1.9 + k) * 1e6), pitch, string))
+    session.feed(End(9_000_000))
+    assert [mark.words for mark in viewer.view(9_000_000).marks] == ["C♯"]
+    rows = report(session).notes
+    assert [row.tone for row in rows] == ["E", "C♯", "D", "C♯", "A", "E"]
+    assert other_sentence(rows[3]) == "bar 1, beat 4: C♯ was played, another note is written."
+    assert "C♯ played" in review_text(report(session))
 
 
 def test_a_sounding_string_grows_and_is_overdue_past_its_slot():

@@ -59,6 +59,8 @@ class Wanted:
     by: float | None = None
     drift_ms: float = 80.0  # a bar that strays further is a fault (own figure)
     click: bool = False
+    subdivide: int = 1  # of a beat, by the click
+    quiet_bars: int = 0  # without the click, after each two bars with it
     listen: bool = True  # each step is played first
     silent: bool = False
     midi_out: str | None = None  # a synthesizer's port instead of the loudspeaker
@@ -109,6 +111,8 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
             pedal=pedal_of(settings, asked.port, asked.profile),
             still=look.still or settings.still,
             click=wanted.click,
+            subdivide=wanted.subdivide,
+            silent=wanted.quiet_bars,
             listen=wanted.listen,
             drift_ms=wanted.drift_ms,
             ended=ended,

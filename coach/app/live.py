@@ -65,6 +65,7 @@ class Live:
         """
         self.window, self._tempo, self._still = window, tempo, still
         self._pedal, self._leave_until_ns = pedal, 0
+        self.left_behind = False  # a sitting and its pages were given up
         self.seat(sitting, amount=amount, fixed=fixed)
         self._queue: queue.SimpleQueue[Heard | PortState | Finished | Action] = queue.SimpleQueue()
         self.port_text, self.port_open = "", True
@@ -132,6 +133,9 @@ class Live:
             if self._drain():
                 return True
             self.step(time.perf_counter_ns())
+            if self.left_behind:
+                self.left_behind = False
+                collector.start_anew()
             self._show()
             if self._queue.empty():
                 collector.rest()

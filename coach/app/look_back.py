@@ -275,7 +275,11 @@ class LookBack:
     def _pass_words(self) -> str:
         one = self.judged.result.passes[self.chosen - 1]
         told = self.judged.told(self.chosen)
-        return told if one.clean else f"{told}. {_capital(pass_sentence(self.judged.result, self.chosen))}"
+        return (
+            told
+            if one.clean
+            else f"{told}. {words.sentence_case(pass_sentence(self.judged.result, self.chosen))}"
+        )
 
     def _fault_now(self) -> str:
         """Return the sentence of the fault that was judged last, while it is fresh."""
@@ -284,7 +288,7 @@ class LookBack:
             for fault in one.faults:
                 if 0 <= self.now_us - fault.verdict.time_us < words.FAULT_SHOWN_US:
                     fresh = fault
-        return _capital(other_sentence(fresh)) if fresh is not None else ""
+        return words.sentence_case(other_sentence(fresh)) if fresh is not None else ""
 
     def _curves(self, beside: tuple[Judged, int] | None) -> tuple[DriftLine, ...]:
         """Return the drift bar by bar: of the chosen pass, the one beside it, then of all others."""
@@ -310,7 +314,3 @@ def leaf_named(name: str) -> Leaf:
 
 def _saying(view: View, message: str) -> View:
     return replace(view, foot=replace(view.foot, message=message))
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]

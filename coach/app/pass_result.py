@@ -6,6 +6,7 @@ from coach.core import drill_words, words
 from coach.core.drill import PassResult
 from coach.core.report import BarRow, DampRow, NoteRow, Report, StrayRow
 from coach.core.session import Session
+from coach.core.spelling import written_name
 from coach.core.summary import other_sentence
 from coach.core.verdicts import (
     DAMPING_FAULTS,
@@ -27,7 +28,7 @@ def pass_result(session: Session, result: Report, number: int, *, drift_ms: floa
     notes = sum(row.verdict.pass_number == number for row in result.notes)
     fault = one.faults[0] if one.faults else _left_out(session, number) if one.complete else None
     if fault is not None:
-        sentence = sentence_case(other_sentence(fault))
+        sentence = words.sentence_case(other_sentence(fault))
         return PassResult(one.complete, False, sentence, _bar(session, fault), notes)
     drifted = _drifted(result, number, drift_ms)
     if drifted is not None:
@@ -49,11 +50,6 @@ def is_fault(change: Change) -> bool:
     return False
 
 
-def sentence_case(sentence: str) -> str:
-    """Return a sentence with its first letter large."""
-    return sentence[:1].upper() + sentence[1:]
-
-
 def _left_out(session: Session, number: int) -> NoteRow | None:
     """Return the first note that was left out of a pass that came to its end.
 
@@ -67,7 +63,9 @@ def _left_out(session: Session, number: int) -> NoteRow | None:
                 string, pitch, bar = int(note["string"]), int(note["pitch"]), int(note["bar"])
                 missing = StrokeVerdict(session.now_us, True, number, row, Stroke.MISSING, string, pitch, bar)
                 beat = score.beat(int(note["onset"]), bar)
-                return NoteRow(missing, score.bars[bar].number, beat, int(note["voice"]), None)
+                return NoteRow(
+                    missing, score.bars[bar].number, beat, int(note["voice"]), None, written_name(score, row)
+                )
     return None
 
 

@@ -43,6 +43,17 @@ class Collector:
             self._owed_ms = 0.0
         return took_ms
 
+    def start_anew(self) -> None:
+        """Give up what a whole part of the playing has left behind: some tens of ms, while nobody plays.
+
+        Without it the pages and sittings of every step of a drill would stay until its end (measured: 5 MiB a
+        step at 1080p; with it the memory stands still).
+        """
+        gc.unfreeze()
+        gc.collect()
+        gc.freeze()
+        self._owed_ms = 0.0
+
 
 @contextmanager
 def quiet_collector() -> Iterator[Collector]:

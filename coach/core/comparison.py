@@ -7,7 +7,6 @@ from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 
 from coach.core import review_words, words
-from coach.core.pitch import name
 from coach.core.report import DampRow, NoteRow, Report
 from coach.core.summary import amount_of, other_sentence, weight
 from coach.core.verdicts import DAMPING_FAULTS, STROKE_FAULTS, Damping
@@ -20,7 +19,7 @@ class Comparison:
     mended: tuple[str, ...]  # "bar 3, beat 1: the A on string 5 stops in time now (was +240 ms)"
     new: tuple[str, ...]
     still: tuple[str, ...]
-    sentence: str  # all of it in one: "3 stops mended, 1 new fault; bar 3 still rings on."
+    sentence: str  # all of it in one: "Bars 1–8: 3 stops mended, 1 new fault; bar 3 still rings on."
 
 
 def compare(one: Report, first: int, other: Report, second: int) -> Comparison:
@@ -36,12 +35,11 @@ def compare(one: Report, first: int, other: Report, second: int) -> Comparison:
     mended, new, still = ([c for c in changes if c.kind == kind] for kind in ("mended", "new", "still"))
     for part in (mended, new, still):
         part.sort(key=lambda change: (-change.weight, change.place))
-    met = bool(found[0].bars & found[1].bars)
     return Comparison(
         mended=tuple(change.sentence for change in mended),
         new=tuple(change.sentence for change in new),
         still=tuple(change.sentence for change in still),
-        sentence=_sentence(mended, new, still) if met else review_words.COMPARE_APART,
+        sentence=_in_bars(found[0].bars, found[1].bars, _sentence(mended, new, still)),
     )
 
 
@@ -94,13 +92,14 @@ def _stops(one: _Pass, other: _Pass) -> Iterator[_Change]:
             was.verdict.kind,
             now.verdict.kind,
             place=words.place_words(now.bar, words.beat_name(now.beat)),
-            tone=name(now.verdict.pitch, octave=False),
+            due=now.due,
+            tone=now.tone,
             string=now.verdict.string,
             was_amount=amount_of(was),
             now_amount=amount_of(now),
         )
         if was.faulty and now.faulty:
-            short = review_words.STILL_SHORT[now.verdict.kind].format(bar=now.bar)
+            short = review_words.STILL_SHORT[now.verdict.kind].format(bar=words.bar_words(now.bar))
             yield _Change("still", True, grade, place, told, short)
         elif was.faulty:
             yield _Change("mended", True, grade, place, told)
@@ -123,7 +122,7 @@ def _notes(one: _Pass, other: _Pass) -> Iterator[_Change]:
         beat = row.beat or 0.0
         place = (float(row.bar), beat, float(row.voice or 0))
         if now and was:
-            short = review_words.STILL_WRONG.format(bar=row.bar)
+            short = review_words.STILL_WRONG.format(bar=words.bar_words(row.bar))
             yield _Change("still", False, 0.0, place, other_sentence(row), short)
         elif now:
             yield _Change("new", False, 0.0, place, other_sentence(row))
@@ -133,7 +132,7 @@ def _notes(one: _Pass, other: _Pass) -> Iterator[_Change]:
             text = review_words.NOW_RIGHT if right else review_words.NOW_ALL_RIGHT
             told = text.format(
                 place=words.place_words(row.bar, words.beat_name(beat)),
-                tone=name(right[0].verdict.pitch, octave=False) if right else "",
+                tone=right[0].tone if right else "",
                 was=review_words.STROKE_WAS[row.verdict.kind],
             )
             yield _Change("mended", False, 0.0, place, told)
@@ -145,28 +144,29 @@ def _unasked(one: _Pass, other: _Pass) -> Iterator[_Change]:
         was, now = len(one.extras[bar]), len(other.extras[bar])
         place = (float(bar), 99.0, 0.0)
         if was and now:
-            short = review_words.STILL_WRONG.format(bar=bar)
+            short = review_words.STILL_WRONG.format(bar=words.bar_words(bar))
             yield _Change("still", False, 0.0, place, other_sentence(other.extras[bar][0]), short)
         elif now:
             yield _Change("new", False, 0.0, place, other_sentence(other.extras[bar][0]))
         elif was:
-            yield _Change("mended", False, 0.0, place, review_words.NO_EXTRA.format(bar=bar))
+            yield _Change("mended", False, 0.0, place, review_words.NO_EXTRA.format(bar=words.bar_words(bar)))
     for bar, string in one.strays.keys() | other.strays.keys():
         if bar not in one.bars & other.bars:
             continue
         place = (float(bar), 100.0, float(string))
         stray = other.strays.get((bar, string))
         if stray is None:
-            yield _Change("mended", False, 0.0, place, review_words.NO_STRAY.format(bar=bar, string=string))
+            told = review_words.NO_STRAY.format(bar=words.bar_words(bar), string=string)
+            yield _Change("mended", False, 0.0, place, told)
         elif (bar, string) in one.strays:
-            short = review_words.STILL_STRAY.format(bar=bar, string=string)
+            short = review_words.STILL_STRAY.format(bar=words.bar_words(bar), string=string)
             yield _Change("still", False, 0.0, place, other_sentence(stray), short)
         else:
             yield _Change("new", False, 0.0, place, other_sentence(stray))
 
 
 def _sentence(mended: Sequence[_Change], new: Sequence[_Change], still: Sequence[_Change]) -> str:
-    """Return all of it in one sentence: counts, then the worst of what stays."""
+    """Return all of it in one: counts, then the worst of what stays."""
     counts = []
     if mended:
         counts.append(review_words.COMPARE_MENDED.format(faults=_counted(mended)))
@@ -181,7 +181,20 @@ def _sentence(mended: Sequence[_Change], new: Sequence[_Change], still: Sequence
             stays += text.format(count=more)
     if not counts:
         return review_words.COMPARE_SAME.format(still=stays) if stays else review_words.COMPARE_CLEAN
-    return f"{'; '.join(part for part in (', '.join(counts), stays) if part)}."
+    return "; ".join(part for part in (", ".join(counts), stays) if part)
+
+
+def _in_bars(one: set[int], other: set[int], change: str) -> str:
+    """Return what changed, with the bars that were compared: a bar of rests within them is no gap."""
+    both = one & other
+    if not both:
+        return review_words.COMPARE_APART
+    if one == other:
+        told = words.sentence_case(words.bars_words(min(both), max(both)))
+        return review_words.COMPARE_IN.format(bars=told, change=change)
+    compared = set(range(min(both), max(both) + 1)) - (one ^ other)
+    text = review_words.COMPARE_IN_BOTH if len(compared) > 1 else review_words.COMPARE_IN_ONE
+    return text.format(bars=words.bar_runs(compared), change=change)
 
 
 def _counted(changes: Sequence[_Change]) -> str:

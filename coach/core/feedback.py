@@ -30,9 +30,9 @@ class Amount(Enum):
     """How much is shown while playing, from most to least."""
 
     EVERYTHING = "everything"  # every mark at its moment
-    GROSS = "gross"  # at its moment what rang on, was wrong or left out; the rest when the pass is over
-    AFTER = "after"  # all marks of a pass when it is over
-    SECOND = "second"  # all marks of two passes when the second is over
+    LARGE = "large"  # at its moment what rang on, was wrong or left out; the rest when the pass is over
+    AFTER = "each-pass"  # all marks of a pass when it is over
+    SECOND = "every-second-pass"  # all marks of two passes when the second is over
 
 
 STEPS = tuple(Amount)
@@ -130,10 +130,10 @@ def shown_rings(rings: Iterable[Ring], amount: Amount) -> Iterable[Ring]:
     """
     if amount is Amount.EVERYTHING:
         return rings
-    gross = amount is Amount.GROSS
+    large = amount is Amount.LARGE
     found: list[Ring] = []
     for ring in rings:
-        if ring.state is RingState.FREE or (gross and ring.state in GROSS_RINGS):
+        if ring.state is RingState.FREE or (large and ring.state in LARGE_RINGS):
             found.append(ring)  # that a bass may ring is written, and no verdict
         elif ring.slot_end_tick is not None and ring.state is not RingState.MISSED:
             found.append(_neutral(ring, ring.slot_end_tick))
@@ -144,7 +144,7 @@ def shown_marks(marks: Iterable[NoteMark], amount: Amount) -> Iterable[NoteMark]
     """Return the pencil marks of one pass that a page may show under ``amount``."""
     if amount is Amount.EVERYTHING:
         return marks
-    return [mark for mark in marks if mark.kind in GROSS_MARKS] if amount is Amount.GROSS else []
+    return [mark for mark in marks if mark.kind in LARGE_MARKS] if amount is Amount.LARGE else []
 
 
 def shown_drifts(drifts: Iterable[DriftMark], amount: Amount) -> Iterable[DriftMark]:
@@ -152,8 +152,8 @@ def shown_drifts(drifts: Iterable[DriftMark], amount: Amount) -> Iterable[DriftM
     return drifts if amount is Amount.EVERYTHING else []
 
 
-GROSS_RINGS = (RingState.RINGING, RingState.MISSED)
-GROSS_MARKS = (MarkKind.WRONG, MarkKind.MISSING)
+LARGE_RINGS = (RingState.RINGING, RingState.MISSED)
+LARGE_MARKS = (MarkKind.WRONG, MarkKind.MISSING)
 
 
 def _neutral(ring: Ring, due: float) -> Ring:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from coach.core import review_words, words
+from coach.core.damping import Stop
 from coach.core.passes import Pass
-from coach.core.pitch import name
 from coach.core.score import Score
 from coach.core.session import Session
-from coach.core.spelling import pitch_class, place_name
+from coach.core.spelling import tone_name, written_name
 from coach.core.summary import weight
 from coach.core.verdicts import DAMPING_FAULTS, Damping, DampingVerdict, StrayVerdict, Stroke, StrokeVerdict
 
@@ -43,15 +43,6 @@ def bar_sentences(session: Session, during: Pass, bar: int, start_us: int) -> tu
     return said or (review_words.EXACT_NOTHING,)
 
 
-def written_name(score: Score, row: int) -> str:
-    """Return the name of a written note as it is read, such as ``F♯``."""
-    note = score.notes[row]
-    written = int(note["written"])
-    if written < len(score.places) and pitch_class(score.places[written]) == int(note["pitch"]) % 12:
-        return place_name(score.places[written])
-    return name(int(note["pitch"]), score.bars[int(note["bar"])].fifths, octave=False)
-
-
 def _stops(session: Session, ends: list[DampingVerdict], bar: int) -> tuple[list[str], list[str]]:
     """Return the sentences of stops that failed, the worst first, and of those that came off, in order."""
     score = session.score
@@ -62,21 +53,20 @@ def _stops(session: Session, ends: list[DampingVerdict], bar: int) -> tuple[list
         if verdict.kind in DAMPING_FAULTS:
             if bar in (begins, score.bar_index(stop.due)):
                 grade = -weight(verdict.kind, stop.clash)
-                failed.append((grade, verdict.note, _end(score, verdict, bar)))
+                failed.append((grade, verdict.note, _end(score, verdict, stop, bar)))
         elif verdict.kind in review_words.EXACT_ENDS and begins == bar:
-            came_off.append((verdict.note, _end(score, verdict, bar)))
+            came_off.append((verdict.note, _end(score, verdict, stop, bar)))
     return [sentence for *_, sentence in sorted(failed)], [sentence for _, sentence in sorted(came_off)]
 
 
-def _end(score: Score, verdict: DampingVerdict, bar: int) -> str:
+def _end(score: Score, verdict: DampingVerdict, stop: Stop, bar: int) -> str:
     ms, text = verdict.overhang_ms, review_words.EXACT_ENDS[verdict.kind]
     if verdict.kind is Damping.RINGING and ms is None:
         text = review_words.EXACT_TO_THE_END
-    right = verdict.pitch == int(score.notes["pitch"][verdict.note])
-    fifths = score.bars[bar].fifths
     return text.format(
         place=_place(score, verdict.note, bar),
-        tone=written_name(score, verdict.note) if right else name(verdict.pitch, fifths, octave=False),
+        due=words.due_words(score, stop),
+        tone=tone_name(score, verdict.note, verdict.pitch, int(score.notes["bar"][verdict.note])),
         string=verdict.string,
         amount=words.milliseconds(None if ms is None else abs(ms), signed=False),
         signed=words.milliseconds(ms),
@@ -89,7 +79,7 @@ def _stroke(score: Score, verdict: StrokeVerdict, bar: int, start_us: int) -> st
     return review_words.EXACT_STROKES[verdict.kind].format(
         place=_place(score, verdict.note, bar) if known else "",
         tone=written_name(score, verdict.note) if known else "",
-        played=name(verdict.pitch, score.bars[bar].fifths, octave=False),
+        played=tone_name(score, verdict.note, verdict.pitch, bar),
         at=words.milliseconds(after_ms, signed=False),
     )
 
@@ -105,5 +95,6 @@ def _place(score: Score, row: int, bar: int) -> str:
     note = score.notes[row]
     begins = int(note["bar"])
     beat = words.beat_name(score.beat(int(note["onset"]), begins))
-    where = review_words.BEAT_PLACE if begins == bar else review_words.BAR_BEAT_PLACE
-    return where.format(bar=score.bars[begins].number, beat=beat)
+    if begins == bar:
+        return review_words.BEAT_PLACE.format(beat=beat)
+    return words.sentence_case(words.place_words(score.bars[begins].number, beat))

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 from coach.core import words
 from coach.core.damping import Stop
-from coach.core.lane_words import bar_sentences, written_name
+from coach.core.lane_words import bar_sentences
 from coach.core.matching import Match
 from coach.core.passes import PACE_INTERVALS, Pass
-from coach.core.pitch import name
 from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session
+from coach.core.spelling import tone_name, written_name
 from coach.core.verdicts import (
     DAMPING_FAULTS,
     Damping,
@@ -234,13 +234,12 @@ class _Reader:
             if played.off_us is not None and played.off_us <= first_us:
                 continue
             row = match.label.note
-            right = row >= 0 and int(self.score.notes["pitch"][row]) == played.pitch
-            fifths = self.score.bars[session.groups.bar_of(match.label.group)].fifths
+            bar = session.groups.bar_of(match.label.group)
             sounds.append(
                 Sound(
                     string=played.string or 0,
                     pitch=played.pitch,
-                    name=written_name(self.score, row) if right else name(played.pitch, fifths, octave=False),
+                    name=tone_name(self.score, row, played.pitch, bar),
                     on_ms=self._ms(played.on_us),
                     off_ms=None if played.off_us is None else self._ms(played.off_us),
                     kind=self._kind(match),

@@ -127,7 +127,7 @@ def stop_name(prepared: Preparation, number: int) -> str:
     return STOP_NAME.format(
         number=number,
         bass=bass_name(prepared, stop),
-        bar=f"bar {score.bars[bar].number}",
+        bar=words.bar_words(score.bars[bar].number),
         string=words.string_sign(stop.string),
     )
 

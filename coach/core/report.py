@@ -10,10 +10,12 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from coach.core import words
 from coach.core.damping import Stop
 from coach.core.passes import Anchor, Pass
 from coach.core.score import Score
 from coach.core.session import Session
+from coach.core.spelling import tone_name
 from coach.core.timing import BarTiming, Onset, bar_timings, deviations
 from coach.core.verdicts import (
     DAMPING_FAULTS,
@@ -38,6 +40,8 @@ class DampRow:
     fret: int | None
     due_bar: int
     due_beat: float
+    due: str  # the same in words, from where it begins: "beat 3", "bar 4, beat 1", "the end"
+    tone: str  # the name of the note that rang, as the score or its key spells it
 
     @property
     def overhang_beats(self) -> float | None:
@@ -65,6 +69,7 @@ class NoteRow:
     beat: float | None
     voice: int | None
     asynchrony_ms: float | None
+    tone: str  # the name of the note that was played, or left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,12 +186,15 @@ def _damp_row(score: Score, stop: Stop, verdict: DampingVerdict) -> DampRow:
         fret=score.tuning.fret(verdict.string, verdict.pitch) if known else None,
         due_bar=score.bars[due_bar].number,
         due_beat=score.beat(stop.due, due_bar),
+        due=words.due_words(score, stop),
+        tone=tone_name(score, verdict.note, verdict.pitch, bar),
     )
 
 
 def _note_row(score: Score, verdict: StrokeVerdict, late_by: dict[int, float]) -> NoteRow:
+    tone = tone_name(score, verdict.note, verdict.pitch, verdict.bar)
     if verdict.note < 0:
-        return NoteRow(verdict, score.bars[verdict.bar].number, None, None, None)
+        return NoteRow(verdict, score.bars[verdict.bar].number, None, None, None, tone)
     note = score.notes[verdict.note]
     return NoteRow(
         verdict=verdict,
@@ -194,6 +202,7 @@ def _note_row(score: Score, verdict: StrokeVerdict, late_by: dict[int, float]) -
         beat=score.beat(int(note["onset"]), verdict.bar),
         voice=int(note["voice"]),
         asynchrony_ms=late_by.get(verdict.played),
+        tone=tone,
     )
 
 

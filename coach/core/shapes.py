@@ -142,3 +142,5 @@ class Summary:
     rows: tuple[SummaryRow, ...]
     more: str = ""  # said under the rows when there are more of them
     caution: str = ""  # the care for hands that belongs to every suggestion to drill
+    hidden: int = 0  # how many stops of ``more`` have no row …
+    also: str = ""  # … and its rest: what a screen with room for fewer rows says after its own count

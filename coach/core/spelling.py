@@ -11,6 +11,7 @@ that comes before all this.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from coach.core.score import Score
@@ -79,6 +80,44 @@ def spelt(pitch: int, key: Key, octave: bool = False) -> str:
     if not octave:
         return place_name(place)
     return f"{place_name(place)}{octave_of(pitch, place)}"
+
+
+def written_name(score: Score, row: int) -> str:
+    """Return the name of a row of ``Score.notes`` as it is read, such as ``F♯``; without its octave."""
+    pitch, bar = int(score.notes["pitch"][row]), int(score.notes["bar"][row])
+    place = _written_place(score, row)
+    return heard_name(score, pitch, bar) if place is None else place_name(place)
+
+
+def heard_name(score: Score, pitch: int, bar: int) -> str:
+    """Return the name of a pitch that was played in a performed bar, whether it is written there or not.
+
+    As the score spells it in that bar, else as it does most often where the signature is the same, else as
+    the key of the signature does.
+    """
+    notes, fifths = score.notes, score.bars[bar].fifths
+    rows = (notes["pitch"] % 12 == pitch % 12).nonzero()[0].tolist()
+    alike = [row for row in rows if score.bars[int(notes["bar"][row])].fifths == fifths]
+    for near in ([row for row in alike if int(notes["bar"][row]) == bar], alike):
+        places = Counter(place for row in near if (place := _written_place(score, row)) is not None)
+        if places:
+            return place_name(places.most_common(1)[0][0])
+    minor = score.mode == "minor" and score.bars[0].fifths == fifths  # the mode is the first signature's
+    return spelt(pitch, Key(fifths + 3, True) if minor else Key(fifths))
+
+
+def tone_name(score: Score, row: int, pitch: int, bar: int) -> str:
+    """Return the name of what was played for a row of ``Score.notes`` (−1: for none) in a performed bar."""
+    right = row >= 0 and int(score.notes["pitch"][row]) == pitch
+    return written_name(score, row) if right else heard_name(score, pitch, bar)
+
+
+def _written_place(score: Score, row: int) -> int | None:
+    """Return how the score spells a row of its notes; None where it does not tell."""
+    written = int(score.notes["written"][row])
+    place = score.places[written] if written < len(score.places) else None
+    right = place is not None and pitch_class(place) == int(score.notes["pitch"][row]) % 12
+    return place if right else None
 
 
 def octave_of(pitch: int, place: int) -> int:

@@ -9,8 +9,9 @@ from coach.core.score import Score
 from coach.core.shapes import MarkKind, RingState, View
 
 PLACE = "Bar {bar} of {all}, pass {number}."
-PLACE_IN_CHUNK = "Bar {bar}, of bars {first} to {last}, pass {number}."
-PLACE_IN_BAR = "Bar {bar} alone, pass {number}."
+PLACE_PICKUP = "The pickup to {all} bars, pass {number}."
+PLACE_IN_CHUNK = "{bar}, of {bars}, pass {number}."
+PLACE_IN_BAR = "{bar} alone, pass {number}."
 UNSURE = "The place is not certain."
 OVER = "The take is over."
 NEXT_STOP = "Next: {stop}."
@@ -89,11 +90,14 @@ def _number(part: str) -> str:
 
 def _place(view: View, score: Score) -> str:
     first, last = score.bars[view.first_bar].number, score.bars[view.last_bar].number
-    bar = score.bars[view.bar].number
+    number, highest = score.bars[view.bar].number, max(one.number for one in score.bars)
     everything = view.first_bar == 0 and view.last_bar == len(score.bars) - 1
-    text = PLACE if everything else PLACE_IN_BAR if first == last else PLACE_IN_CHUNK
-    highest = max(one.number for one in score.bars)
-    return text.format(bar=bar, all=highest, first=first, last=last, number=view.pass_number)
+    if everything and highest:
+        text = PLACE if number else PLACE_PICKUP
+        return text.format(bar=number, all=highest, number=view.pass_number)
+    text = PLACE_IN_BAR if first == last else PLACE_IN_CHUNK
+    bar, bars = words.bar_words(number), words.bars_words(first, last)
+    return text.format(bar=bar, bars=bars, number=view.pass_number)
 
 
 def _so_far(view: View) -> str:

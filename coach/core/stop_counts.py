@@ -105,5 +105,5 @@ def often_sentence(counts: Sequence[StopCount]) -> str:
     text = review_words.OFTEN_PASSES if worst.passes == worst.asked else review_words.OFTEN_TIMES
     if worst.asked == 1:
         text = review_words.OFTEN_ONCE
-    beat = words.beat_name(worst.beat)
-    return text.format(bar=worst.bar, beat=beat, string=worst.string, failed=worst.failed, asked=worst.asked)
+    place = words.sentence_case(words.place_words(worst.bar, words.beat_name(worst.beat)))
+    return text.format(place=place, string=worst.string, failed=worst.failed, asked=worst.asked)

@@ -21,12 +21,15 @@ LEAST_RIGHT = 0.75  # of the notes; below it they come before any stop.  Our own
 def summarise(result: Report, title: str) -> Summary:
     """Return the summary of a take: a headline, the three sentences, the stops to mend, the worst first."""
     worst = [row for place in worst_places(result) for row in place]
+    also = _also(result)
     return Summary(
         headline=title,
         sentences=three_sentences(result),
-        more=_more(len(worst) - MOST_ROWS, result),
+        more=more_words(len(worst) - MOST_ROWS, also),
         rows=tuple(_row(row) for row in worst[:MOST_ROWS]),
         caution=words.HAND_CARE,
+        hidden=max(len(worst) - MOST_ROWS, 0),
+        also=also,
     )
 
 
@@ -128,17 +131,19 @@ def _notes_first(result: Report) -> tuple[str, str]:
     """Return what to say where many notes are not right yet: the bar with the most of them."""
     failing = Counter(r.bar for r in result.notes if r.verdict.kind in (Stroke.WRONG, Stroke.MISSING))
     bar, count = max(failing.items(), key=lambda item: (item[1], -item[0]))
-    return words.MEND_NOTES.format(bar=bar, count=count), words.HOW_NOTES.format(bar=bar)
+    told = words.bar_words(bar)
+    return words.MEND_NOTES.format(bar=told, count=count), words.HOW_NOTES.format(bar=told)
 
 
 def _other_first(others: list[NoteRow | StrayRow]) -> tuple[str, str]:
     """Return what to say of faults that are no stops: the bar with the most of them."""
     often = Counter(fault.bar for fault in others)
     fault = max(others, key=lambda one: often[one.bar])
+    bar = words.bar_words(fault.bar)
     if isinstance(fault, StrayRow):
-        how = words.HOW_STRAY.format(bar=fault.bar, string=fault.verdict.string)
+        how = words.HOW_STRAY.format(bar=bar, string=fault.verdict.string)
     else:
-        how = words.HOW_STROKE[fault.verdict.kind].format(bar=fault.bar)
+        how = words.HOW_STROKE[fault.verdict.kind].format(bar=bar)
     return words.MEND_FIRST.format(fault=other_sentence(fault)), how
 
 
@@ -150,12 +155,18 @@ def _drift(result: Report) -> tuple[str, str] | None:
     drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SAID_MS) if row is not None else ""
     if row is None or not drift:
         return None
-    bars = words.bars_words(row.bar, row.bar)
-    return words.MEND_BEAT.format(bar=row.bar, drift=drift), words.NEXT_STEADY.format(bars=bars)
+    bar = words.bar_words(row.bar)
+    return words.MEND_BEAT.format(bar=bar, drift=drift), words.NEXT_STEADY.format(bars=bar)
 
 
-def _more(rows: int, result: Report) -> str:
-    """Return what else there was: stops that have no row, and the faults that are no stops, counted."""
+def more_words(rows: int, also: str) -> str:
+    """Return what stands under the rows: how many stops have none, and what else there was."""
+    more = words.MORE_ROWS.format(count=rows) if rows > 0 else ""
+    return ". ".join(part for part in (more, also) if part)
+
+
+def _also(result: Report) -> str:
+    """Return the faults that are no stops, counted."""
     counted: Counter[str] = Counter()
     for one in result.passes:
         for fault in one.faults:
@@ -164,9 +175,7 @@ def _more(rows: int, result: Report) -> str:
             elif isinstance(fault, NoteRow):
                 counted[words.STROKE_WORDS[fault.verdict.kind]] += 1
     told = ", ".join(f"{count} {words.plural(what, count)}" for what, count in counted.items())
-    also = words.OTHER_FAULTS.format(faults=told) if told else ""
-    more = words.MORE_ROWS.format(count=rows) if rows > 0 else ""
-    return ". ".join(part for part in (more, also) if part)
+    return words.OTHER_FAULTS.format(faults=told) if told else ""
 
 
 def pass_sentence(result: Report, number: int) -> str:
@@ -184,12 +193,17 @@ def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:
     """Return any fault in one sentence."""
     if isinstance(fault, StrayRow):
         amount = words.milliseconds(fault.length_ms, signed=False)
-        return words.STRAY_SENTENCE.format(bar=fault.bar, string=fault.verdict.string, amount=amount)
+        return words.STRAY_SENTENCE.format(
+            bar=words.bar_words(fault.bar), string=fault.verdict.string, amount=amount
+        )
     extra = isinstance(fault, NoteRow) and fault.verdict.kind is Stroke.EXTRA
     beat = words.beat_name(fault.beat) if fault.beat is not None and not extra else ""
-    amount = words.milliseconds(fault.verdict.overhang_ms) if isinstance(fault, DampRow) else ""
+    kind = fault.verdict.kind
+    if isinstance(fault, NoteRow):
+        return words.fault_sentence(kind, fault.bar, beat, tone=fault.tone)
+    amount = words.milliseconds(fault.verdict.overhang_ms)
     return words.fault_sentence(
-        fault.verdict.kind, fault.bar, beat, fault.verdict.string, amount, fault.verdict.pitch
+        kind, fault.bar, beat, tone=fault.tone, string=fault.verdict.string, due=fault.due, amount=amount
     )
 
 

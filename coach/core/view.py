@@ -11,11 +11,11 @@ from coach.core.damping import Stop
 from coach.core.feedback import Amount, Course, course, shown_drifts, shown_marks, shown_rings
 from coach.core.outcomes import Outcomes
 from coach.core.passes import Anchor, Pass
-from coach.core.pitch import name
 from coach.core.report import onsets_of, pass_onsets
 from coach.core.rings import Rings, position
 from coach.core.session import Session
 from coach.core.shapes import DriftMark, Foot, MarkKind, NoteMark, Ring, StopSign, View
+from coach.core.spelling import tone_name
 from coach.core.timing import BarTiming, bar_timings
 from coach.core.verdicts import Stroke, StrokeVerdict
 
@@ -46,6 +46,7 @@ class Viewer:
         self._rings = Rings(session)
         self._drifts: dict[int, tuple[list[DriftMark], int]] = {}  # by pass: the marks, and the next bar
         self._whole: dict[int, list[DriftMark]] = {}  # by pass, when the take is over
+        self._tones: dict[tuple[int, int, int], str] = {}  # names of notes, by row, pitch and bar
         self._shown: tuple[object, frozenset[tuple[int, int]]] = (None, frozenset())
 
     def view(
@@ -140,12 +141,9 @@ class Viewer:
         if at == len(self._wanted):
             return replace(foot, next_stop="", stop_string=0, stop_where="", stop_way="")
         stop = self._wanted[at]
-        score = self.session.score
         where = view_words.AT_REST
         if stop.next_note >= 0:
-            fifths = score.bars[int(score.notes["bar"][stop.next_note])].fifths
-            tone = name(int(score.notes["pitch"][stop.next_note]), fifths, octave=False)
-            where = view_words.AT_NOTE.format(tone=tone)
+            where = view_words.AT_NOTE.format(tone=self._tone(stop.next_note))
         elif stop.lenient:
             where = view_words.AT_END
         way = words.WAY_NAME[stop.way] if stop.way else ""
@@ -216,13 +214,21 @@ class Viewer:
                 tick = float(score.notes["onset"][verdict.note])
             else:
                 tick = position(self.session, during, verdict.on_us or 0)
-            fifths = score.bars[verdict.bar].fifths
-            spoken = name(verdict.pitch, fifths, octave=False) if verdict.kind is Stroke.WRONG else ""
+            spoken = self._tone(verdict.note, verdict) if verdict.kind is Stroke.WRONG else ""
             kind = MARKS[verdict.kind]
             marks.append(
                 NoteMark(kind, tick, verdict.bar, verdict.pitch, verdict.settled, verdict.note, spoken)
             )
         return marks
+
+    def _tone(self, row: int, played: StrokeVerdict | None = None) -> str:
+        """Return the name of a written note, or of what was played for it."""
+        note = self.session.score.notes[row]
+        pitch, bar = (played.pitch, played.bar) if played else (int(note["pitch"]), int(note["bar"]))
+        key = row, pitch, bar
+        if key not in self._tones:
+            self._tones[key] = tone_name(self.session.score, *key)
+        return self._tones[key]
 
     def _drift_marks(self, during: Pass) -> Sequence[DriftMark]:
         """Return one mark for each bar gone through.

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from coach.core.clash import Clash
-from coach.core.damping import Reason
-from coach.core.pitch import name
+from coach.core.damping import Reason, Stop
 from coach.core.score import Score
 from coach.core.verdicts import Damping, Stroke
 from coach.core.ways import Way
@@ -74,6 +75,11 @@ STRAY_COUNTED = "string unasked"
 PLURALS = {"wrong note": "wrong notes", "extra note": "extra notes", STRAY_COUNTED: "strings unasked"}
 SINGULARS = {"ghost notes": "ghost note", "double triggers": "double trigger", "late events": "late event"}
 TOO_FEW = "too few notes"
+PLACE = "{bar}, beat {beat}"
+PICKUP, PICKUP_TO = "the pickup", "the pickup to bar {last}"
+SHORT_PICKUP, SHORT_PICKUP_TO = "pickup", "pickup to {last}"
+THE_END = "the end"
+DUE_BEAT = "beat {beat}"
 END_OF_BAR = "end of {bar}"
 TO_THE_END = "to the end"
 STRAY_ADVICE = "keep a finger or the thumb resting on that string"
@@ -97,41 +103,43 @@ WELL_BEGUN = "You played {bars}."
 WELL_LAST = "The last time you played it all without a fault."
 # … what to mend first …
 MEND_HEARD = "First the guitar must be heard: look at its cable, and whether this is the right piece."
-MEND_NOTES = "Mend first the notes of bar {bar}: {count} were wrong or left out."
+MEND_NOTES = "Mend first the notes of {bar}: {count} were wrong or left out."
 MEND_FIRST = "Mend first {fault}"
 MEND_OFTEN = "{fault}, {count} times."
-MEND_BEAT = "Mend first the beat of bar {bar}: it was {drift}."
+MEND_BEAT = "Mend first the beat of {bar}: it was {drift}."
 MEND_DONE = "What went wrong before is mended."
 MEND_NOTHING = "There is nothing to mend."
 # … and how.
 HOW_HEARD = "Then play its first bar."
-HOW_NOTES = "Play bar {bar} alone and slowly, and name each note as you play it."
+HOW_NOTES = "Play {bar} alone and slowly, and name each note as you play it."
 HOW_STROKE = {
-    Stroke.WRONG: "Play bar {bar} alone and slowly, and name each note as you play it.",
-    Stroke.MISSING: "Play the line of this note alone in bar {bar}, then everything together.",
-    Stroke.EXTRA: "Play bar {bar} slowly, and look where the finger goes before it plays.",
+    Stroke.WRONG: "Play {bar} alone and slowly, and name each note as you play it.",
+    Stroke.MISSING: "Play the line of this note alone in {bar}, then everything together.",
+    Stroke.EXTRA: "Play {bar} slowly, and look where the finger goes before it plays.",
 }
-HOW_STRAY = "Play bar {bar} slowly, and keep a finger or the thumb resting on string {string}."
-STRAY_SENTENCE = "bar {bar}: string {string} rang for {amount} and nobody asked for it."
-DRIFT_WORST = "The time strayed most in bar {bar}: {drift}."
+HOW_STRAY = "Play {bar} slowly, and keep a finger or the thumb resting on string {string}."
+STRAY_SENTENCE = "{bar}: string {string} rang for {amount} and nobody asked for it."
+DRIFT_WORST = "The time strayed most in {bar}: {drift}."
 DRIFT_NONE = "The time was steady."
+DRIFT_WORST_OF = "{name}: the time strayed most in {bar}, {drift}."  # of several passes
+DRIFT_NONE_OF = "{name}: the time was steady."
 PASS_CLEAN = "{bars}: clean."
 # By core.feedback.Amount: what is said when it becomes less, or more again, while playing.
 SHOWN_LESS = {
-    "gross": "Three clean passes: only gross faults now show as you play.",
-    "after": "Three clean passes: the marks now come after each pass.",
-    "second": "Three clean passes: the marks now come after every second pass.",
+    "large": "Three clean passes: only large faults now show as you play.",
+    "each-pass": "Three clean passes: the marks now come after each pass.",
+    "every-second-pass": "Three clean passes: the marks now come after every second pass.",
 }
 SHOWN_MORE = {
     "everything": "Two passes with faults: every mark shows again as you play.",
-    "gross": "Two passes with faults: gross faults show again as you play.",
-    "after": "Two passes with faults: the marks come after each pass again.",
+    "large": "Two passes with faults: large faults show again as you play.",
+    "each-pass": "Two passes with faults: the marks come after each pass again.",
 }
 SHOWN_NOW = {
     "everything": "Every mark shows as you play.",
-    "gross": "Only gross faults show as you play.",
-    "after": "The marks come after each pass.",
-    "second": "The marks come after every second pass.",
+    "large": "Only large faults show as you play.",
+    "each-pass": "The marks come after each pass.",
+    "every-second-pass": "The marks come after every second pass.",
 }
 FROZEN = "The page stands still; space lets it go on."
 PLAN_ALONE = "The plan alone."
@@ -221,17 +229,28 @@ def too_soon(beats: float | None, ms: float | None) -> str:
     return f"{amount} {'beat' if quarters <= 4 else 'beats'} too soon"
 
 
-def fault_sentence(kind: Damping | Stroke, bar: int, beat: str, string: int, amount: str, pitch: int) -> str:
-    """Return one fault in one sentence."""
+def fault_sentence(
+    kind: Damping | Stroke,
+    bar: int,
+    beat: str,
+    *,
+    tone: str,
+    string: int = 0,
+    due: str = "",
+    amount: str = "",
+) -> str:
+    """Return one fault in one sentence.
+
+    ``tone`` is the note's name; of a bass end also its string, where it was due and by how much it missed.
+    """
     place = place_words(bar, beat)
-    tone = name(pitch, octave=False)
     match kind:
         case Damping.LATE:
-            return f"{place}: the {tone} on string {string} was stopped late ({amount})."
+            return f"{place}: the {tone} on string {string} was stopped late, after {due} ({amount})."
         case Damping.RINGING:
-            return f"{place}: the {tone} on string {string} rang on."
+            return f"{place}: the {tone} on string {string} rang on past {due}."
         case Damping.CUT:
-            return f"{place}: the {tone} on string {string} was cut short."
+            return f"{place}: the {tone} on string {string} was cut short, before {due}."
         case Damping.MISSED | Stroke.MISSING:
             return f"{place}: the {tone} was left out."
         case Stroke.WRONG:
@@ -302,7 +321,17 @@ def number_of(what: str, count: int) -> str:
 
 def place_words(bar: int, beat: str) -> str:
     """Return ``bar 3, beat 1``; without a beat ``bar 3``."""
-    return f"bar {bar}, beat {beat}" if beat else f"bar {bar}"
+    return PLACE.format(bar=bar_words(bar), beat=beat) if beat else bar_words(bar)
+
+
+def due_words(score: Score, stop: Stop) -> str:
+    """Return where a bass is due to end, told from where it begins: ``beat 3``, ``bar 4, beat 1``."""
+    if stop.lenient or stop.due >= score.end:
+        return THE_END
+    bar = score.bar_index(stop.due)
+    beat = beat_name(score.beat(stop.due, bar))
+    same = bar == int(score.notes["bar"][stop.note])
+    return DUE_BEAT.format(beat=beat) if same else place_words(score.bars[bar].number, beat)
 
 
 def counted(what: str, count: int) -> str:
@@ -315,6 +344,35 @@ def clock(us: int) -> str:
     return f"{us // 60_000_000}:{us // 1_000_000 % 60:02d}"
 
 
+def bar_words(number: int) -> str:
+    """Return ``bar 4``; number 0 is a pickup's, and only a pickup's."""
+    return bars_words(number, number)
+
+
 def bars_words(first: int, last: int) -> str:
-    """Return ``bar 4`` or ``bars 1–4``."""
+    """Return ``bar 4``, ``bars 1–4``, ``the pickup`` (number 0) or ``the pickup to bar 4``."""
+    if first == 0:
+        return PICKUP if last == 0 else PICKUP_TO.format(last=last)
     return f"bar {first}" if first == last else f"bars {first}–{last}"
+
+
+def bar_runs(numbers: Iterable[int]) -> str:
+    """Return the numbers of bars without the word, such as ``6–7``, ``1–2, 5`` or ``pickup to 4``."""
+    runs: list[tuple[int, int]] = []
+    for number in sorted(set(numbers)):
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = runs[-1][0], number
+        else:
+            runs.append((number, number))
+    return ", ".join(_run_words(first, last) for first, last in runs)
+
+
+def _run_words(first: int, last: int) -> str:
+    if first == 0:
+        return SHORT_PICKUP if last == 0 else SHORT_PICKUP_TO.format(last=last)
+    return str(first) if first == last else f"{first}–{last}"
+
+
+def sentence_case(sentence: str) -> str:
+    """Return a sentence with its first letter large."""
+    return sentence[:1].upper() + sentence[1:]

@@ -11,7 +11,6 @@ import json
 from typing import Any
 
 from coach.core import words
-from coach.core.pitch import name
 from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
 from coach.core.shapes import Summary
 from coach.core.summary import amount_of
@@ -169,9 +168,7 @@ def _other_text(row: NoteRow | StrayRow) -> tuple[tuple[int, float], Cells]:
         return (row.bar, 99.0), (str(row.bar), "–", string, "rang unasked", amount, words.STRAY_ADVICE)
     kind = row.verdict.kind
     beat = words.beat_name(row.beat) if row.beat is not None and kind is not Stroke.EXTRA else "–"
-    tone = name(row.verdict.pitch, octave=False)
-    if kind is Stroke.WRONG:
-        tone = words.PLAYED.format(tone=tone)
+    tone = words.PLAYED.format(tone=row.tone) if kind is Stroke.WRONG else row.tone
     cells = (str(row.bar), beat, string, words.STROKE_WORDS[kind], tone, words.STROKE_ADVICE[kind])
     return (row.bar, row.beat or 0.0), cells
 
@@ -180,7 +177,8 @@ def _drift_text(bars: list[BarRow]) -> str:
     said = []
     for row in bars:
         drift = row.timing.drift_ms
-        said.append(f"{row.bar} {words.milliseconds(drift) if drift is not None else words.TOO_FEW}")
+        told = words.milliseconds(drift) if drift is not None else words.TOO_FEW
+        said.append(f"{words.bar_runs([row.bar])} {told}")
     return f"Drift by bar (behind +, ahead −): {'; '.join(said)}." if said else ""
 
 

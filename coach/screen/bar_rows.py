@@ -213,7 +213,8 @@ class Row:
         free = min([x for x in following if x > line] + [grid.right + grid.sizes.margin * 0.7]) - row * 0.3
         after = Stretch(start, free, self.y)
         breaks = [Stretch(line, right, self.y), Stretch(grid.x_of(sound.on_ms), line, self.y)]
-        written = figure_stamps(sound.words, after, breaks, self.strokes, grid.sizes, colour)
+        figures = sound.words, sound.words.removesuffix(" ms")
+        written = figure_stamps(figures, after, breaks, self.strokes, grid.sizes, colour)
         if not written and after.width > 0:
             small = lettering.words(sound.words, math.ceil(grid.sizes.quiet), colour, hand=True)
             if small.width <= after.width:

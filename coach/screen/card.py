@@ -13,6 +13,7 @@ from coach.core.shapes import View
 from coach.core.view_words import NO_STOP, UNSURE
 from coach.screen import lettering
 from coach.screen.lettering import Written
+from coach.screen.page_words import CARD_STOP
 from coach.screen.theme import Colour, Palette, Sizes
 
 MARGIN = 0.05  # of the surface's shorter side, above and below
@@ -22,7 +23,8 @@ LARGEST = 0.2  # … of a sentence of few words
 SMALLEST = 0.02  # … of one that has no end
 LEADING = 1.5  # from line to line, in heights of a capital
 SIGN = 0.46  # of the surface's height: the string's circled number
-DAMP = 0.66  # of that: the damp sign beside it
+WORD = 0.19  # … capitals of the word "stop" before it
+DAMP = 0.125  # … the damp sign before both: large and alone it is taken for something else
 REFERENCE = 40  # pixels: the height at which words are measured
 
 
@@ -82,11 +84,17 @@ def _stop(surface: pygame.Surface, card: Card, sizes: Sizes, palette: Palette) -
     spare = room.height - number - LINE * height * LEADING * 2
     y = room.top + spare * 0.4
     circle = lettering.string_number(card.string, round(number), palette.ink)
-    damp = lettering.sign(lettering.DAMP, round(number * DAMP), palette.ink)
-    gap = number * 0.22
-    x = (width - damp.get_width() - gap - circle.get_width()) / 2
-    surface.blit(damp, (round(x), round(y + (circle.get_height() - damp.get_height()) / 2)))
-    surface.blit(circle, (round(x + damp.get_width() + gap), round(y)))
+    damp = lettering.sign(lettering.DAMP, round(DAMP * height), palette.ink)
+    gap = number * 0.17
+    word_room = room.width - damp.get_width() - circle.get_width() - 2 * gap
+    high = min(WORD * height, _fitting(CARD_STOP, word_room, hand=False))
+    word = _written(CARD_STOP, high, word_room, palette.ink, hand=False)
+    x = (width - damp.get_width() - word.width - circle.get_width() - 2 * gap) / 2
+    centre = y + circle.get_height() / 2
+    surface.blit(damp, (round(x), round(centre - damp.get_height() / 2)))
+    x += damp.get_width() + gap
+    _centred(surface, word, x + word.width / 2, centre, high)
+    surface.blit(circle, (round(x + word.width + gap), round(y)))
     middle = y + number + spare * 0.35 + tall * 0.7
     for i, line in enumerate(lines):
         written = _written(line, tall, room.width, palette.ink, hand=False)

@@ -224,7 +224,11 @@ class DriftSheet:
             place, ms = max(self.lines[0].points, key=lambda point: abs(point[1]))
             bar = self.bars[min(max(round(place), 0), len(self.bars) - 1)]
             drift = words.drift_words(ms, self.threshold_ms)
-            text = words.DRIFT_WORST.format(bar=bar, drift=drift) if drift else words.DRIFT_NONE
+            worst, steady = words.DRIFT_WORST, words.DRIFT_NONE
+            if len(self.lines) > 1:
+                worst, steady = words.DRIFT_WORST_OF, words.DRIFT_NONE_OF
+            name = words.sentence_case(self.lines[0].name)
+            text = (worst if drift else steady).format(name=name, bar=words.bar_words(bar), drift=drift)
             yield from self._figures(place)
             if drift:
                 yield placed(_ring(round(px(11)), self.palette.ink), self.x_of(place), self.y_of(ms))

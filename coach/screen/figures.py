@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from coach.screen import lettering
@@ -29,7 +29,7 @@ class Stretch(NamedTuple):
 
 
 def figure_stamps(
-    words: str,
+    texts: Sequence[str],
     after: Stretch | None,
     breaks: list[Stretch],
     strokes: Strokes,
@@ -38,18 +38,18 @@ def figure_stamps(
 ) -> list[Stamp]:
     """Return an overhang such as ``+240 ms``, as large as it can stand in the first place that has room.
 
+    ``texts`` are its forms, the shortest last.
     ``after`` is the room behind the wave's end.  ``breaks`` are waves, and at last the sounding line before
     the stop, that it may break, as a height breaks a contour on a map.
     """
     row = strokes.row
     height = round(min(sizes.sign, row * 0.96))
-    texts = words, words.removesuffix(" ms")
     if after is not None:
         for text in texts:
             written = lettering.words(text, height, colour, hand=True)
             if written.width <= after.width:
                 return [Stamp(written.surface, round(after.left), _top(written, height, after.y))]
-    written = lettering.words(texts[1], height, colour, hand=True)
+    written = lettering.words(texts[-1], height, colour, hand=True)
     for stay in STAYS:
         for one in breaks:
             if written.width + 2 * stay * row <= one.width:

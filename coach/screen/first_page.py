@@ -44,6 +44,12 @@ KEYS = {
 }
 
 
+UNDERLINE, BELOW = (
+    0.72,
+    0.68,
+)  # of a number's size: the line under a string that has answered, and how far under
+
+
 @dataclass(frozen=True, slots=True)
 class Done:
     """Something a person did to the page."""
@@ -103,8 +109,10 @@ def _number(number: Number, palette: Palette) -> list[Stamp]:
     stamps = [Stamp(sign, round(number.x - size / 2), round(number.y - size / 2))]
     if number.ringed:
         stamps.append(placed(_ring(size, palette.ink), number.x, number.y))
-    elif number.ticked:
-        stamps.append(placed(_tick(size, palette.pencil), number.x, number.y))
+    elif number.answered:
+        wide = round(size * UNDERLINE)
+        line = _line(wide, max(size * 0.09, 1.5), palette.pencil)
+        stamps.append(placed(line, number.x - wide / 2, number.y + size * BELOW))
     return stamps
 
 
@@ -114,14 +122,6 @@ def _ring(size: int, colour: Colour) -> Patch:
     reach = radius * 1.25 + width
     sheet = Sheet((-reach, -reach, reach, reach), colour, size)
     sheet.loop(radius, radius, width, 3)
-    return sheet.patch()
-
-
-@lru_cache(maxsize=8)
-def _tick(size: int, colour: Colour) -> Patch:
-    sheet = Sheet((-size * 0.4, size * 0.5, size * 0.5, size), colour, size)
-    corners = [(-size * 0.18, size * 0.68), (-size * 0.04, size * 0.82), (size * 0.26, size * 0.58)]
-    sheet.stroke(corners, max(size * 0.07, 1.5))
     return sheet.patch()
 
 

@@ -25,14 +25,14 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A string's circled number around (x, y): ringed while it sounds, ticked once it has answered."""
+    """A string's circled number around (x, y): ringed while it sounds, underlined once it has answered."""
 
     string: int
     x: float
     y: float
     size: float
     ringed: bool
-    ticked: bool
+    answered: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import pygame
 
 from coach.core.shapes import Foot
 from coach.core.view_words import STOP, UNSURE
-from coach.core.words import string_sign
+from coach.core.words import WAY_NAME, WAY_SHORT, string_sign
 from coach.screen import lettering
 from coach.screen.lettering import wrapped
 from coach.screen.pencil import Patch, Sheet
@@ -28,6 +28,7 @@ LEAN_LINES = 4  # … on a lean page, where a line is short
 ALARM_LINES = 8  # … of what must be read to its end there
 LEAN_PORT = 150.0  # minutes of arc: what is said about the port on a lean page is a sentence from here on
 MOST_STROKES = 15  # beyond this the count is written as a figure
+SHORT = {WAY_NAME[way]: short for way, short in WAY_SHORT.items()}  # a way in words: as it is at its sign
 
 
 class FootPainter:
@@ -192,20 +193,22 @@ class FootPainter:
     def _tally(self, count: int, rubbed: int, x: int, y: int) -> list[Stamp]:
         height = round(self.sizes.quiet * 1.5)
         if rubbed > count:
-            old = placed(_strokes(min(rubbed, MOST_STROKES), height, _between(self.palette), True), x, y)
+            old = placed(tally_strokes(min(rubbed, MOST_STROKES), height, _between(self.palette), True), x, y)
             if not count:
                 return [old]
         if count > MOST_STROKES:
             written = lettering.words(str(count), round(self.sizes.quiet), self.palette.ink, hand=True)
             return [self._on_line(written, x, y)]
-        return [placed(_strokes(count, height, self.palette.ink, False), x, y)] if count else []
+        return [placed(tally_strokes(count, height, self.palette.ink, False), x, y)] if count else []
 
 
 def _shorter(foot: Foot) -> Iterator[str]:
-    """Yield the next stop in fewer words: its way stands beside its sign too."""
+    """Yield the next stop in fewer and fewer words: its way as it stands beside its sign, at last without."""
     stop = STOP.format(string=string_sign(foot.stop_string), where=foot.stop_where)
     if foot.stop_way:
         yield f"{stop}, {foot.stop_way}"
+    if foot.stop_way in SHORT:
+        yield f"{stop}, {SHORT[foot.stop_way]}"
     yield stop
 
 
@@ -244,7 +247,8 @@ def _between(palette: Palette) -> Colour:
 
 
 @lru_cache(maxsize=64)
-def _strokes(count: int, height: int, colour: Colour, rubbed: bool) -> Patch:
+def tally_strokes(count: int, height: int, colour: Colour, rubbed: bool) -> Patch:
+    """Return a count in pencil strokes, every fifth across four; ``rubbed``: with the eraser's smear."""
     gap, weight = height * 0.42, height * 0.11
     fives, over = divmod(count, 5)
     width = gap * (fives * 5.6 + over + 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -57,15 +58,15 @@ class MarkPainter:
                 return []
             steps, _ = staff_steps(mark.pitch, self.layout.score.bars[mark.bar].fifths)
             y = shown.staff_bottom - steps / 2 * self.space
-            return [placed(_cross(self.space, colour), x0 + place[1], y0 + y)]
+            return [placed(cross(self.space, colour), x0 + place[1], y0 + y)]
         box = self._box(mark, shown)
         if box is None:
             return []
         x, y = x0 + box.middle, y0 + box.y + box.height / 2
         if mark.kind is MarkKind.MISSING:
-            return [placed(_brackets(self.space, box.width, colour), x, y)]
+            return [placed(brackets(self.space, box.width, colour), x, y)]
         seed = round(box.middle) % 97
-        stamps = [placed(_loop(self.space, seed, colour), x, y)]
+        stamps = [placed(loop(self.space, seed, colour), x, y)]
         if mark.words:
             stamps.append(self._played(mark.words, box, system, x0, y0, colour))
         return stamps
@@ -168,13 +169,21 @@ class MarkPainter:
         if place is None:
             return []
         digits = len(str(self.layout.score.bars[bar].number))
-        patch = _ring(self.sizes.sign, digits, bar % 7, self.palette.ink, unsure)
+        patch = bar_ring(self.sizes.sign, digits, bar % 7, self.palette.ink, unsure)
         return [placed(patch, *place)]
 
     def drift(
-        self, mark: DriftMark, slot_of: dict[int, int], rows: dict[int, tuple[int, ...]]
+        self,
+        mark: DriftMark,
+        slot_of: dict[int, int],
+        rows: dict[int, tuple[int, ...]],
+        covered: Sequence[pygame.Rect] = (),
     ) -> list[Stamp]:
-        """Return a bar's slope on its baseline, and its words if it has any."""
+        """Return a bar's slope on its baseline, and its words if it has any.
+
+        A sentence may lie over the foot of the music (``covered``): half a word under it says nothing, so
+        the slope or the words that would reach under it are left out while it does.
+        """
         layout = self.layout
         system = layout.places.system_of(mark.bar)
         if system is None or system not in slot_of:
@@ -188,13 +197,15 @@ class MarkPainter:
         off = max(min(mark.drift_ms / DRIFT_FULL_MS, 1.0), -1.0) * lane * 0.34
         tilt = max(min(mark.slope_ms / SLOPE_FULL_MS, 1.0), -1.0) * lane * 0.26
         colour = self.palette.ink if mark.words else self.palette.pencil
-        stamps = [
-            placed(_baseline(round(half), lane, self.palette.faint), x, y),
-            placed(_slope(round(half), lane, round(off), round(tilt), colour), x, y),
+        sloped = [
+            placed(baseline(round(half), lane, self.palette.faint), x, y),
+            placed(slope(round(half), lane, round(off), round(tilt), colour), x, y),
         ]
+        parts = [sloped]
         if mark.words and self.sizes.lean < Lean.DRIFT:
-            stamps += self._drift_words(mark, x + half + lane * 0.3, layout.left + right - lane * 0.2, y)
-        return stamps
+            words = self._drift_words(mark, x + half + lane * 0.3, layout.left + right - lane * 0.2, y)
+            parts.append(words)
+        return [stamp for part in parts if not _meet(part, covered) for stamp in part]
 
     def _drift_words(self, mark: DriftMark, left: float, end: float, y: int) -> list[Stamp]:
         """Return a drift in words between two x, never without its direction."""
@@ -207,8 +218,14 @@ class MarkPainter:
         return []
 
 
+def _meet(stamps: Sequence[Stamp], covered: Sequence[pygame.Rect]) -> bool:
+    """Return whether any of them lies under something."""
+    return any(stamp.rect.collidelist(covered) >= 0 for stamp in stamps)
+
+
 @lru_cache(maxsize=64)
-def _loop(space: float, seed: int, colour: Colour) -> Patch:
+def loop(space: float, seed: int, colour: Colour) -> Patch:
+    """Return the pencil ring around a note."""
     size = 1.9 * space
     sheet = Sheet((-size, -size, size, size), colour, 3 * space)
     sheet.loop(1.32 * space, 1.05 * space, space * 0.2, seed)
@@ -216,7 +233,8 @@ def _loop(space: float, seed: int, colour: Colour) -> Patch:
 
 
 @lru_cache(maxsize=16)
-def _brackets(space: float, wide: float, colour: Colour) -> Patch:
+def brackets(space: float, wide: float, colour: Colour) -> Patch:
+    """Return the brackets around a note that was left out, ``wide`` pixels."""
     far, tall, lip = wide / 2 + 0.75 * space, 1.25 * space, 0.42 * space
     sheet = Sheet((-far - space, -tall - space, far + space, tall + space), colour, 3 * space)
     for side, seed in ((-1, 3), (1, 8)):
@@ -234,7 +252,8 @@ def _brackets(space: float, wide: float, colour: Colour) -> Patch:
 
 
 @lru_cache(maxsize=16)
-def _cross(space: float, colour: Colour) -> Patch:
+def cross(space: float, colour: Colour) -> Patch:
+    """Return the cross of an extra note."""
     size = 0.52 * space
     sheet = Sheet((-space, -space, space, space), colour, 2 * space)
     sheet.line((-size, -size), (size, size * 0.9), space * 0.24, 1, 0.5)
@@ -243,7 +262,8 @@ def _cross(space: float, colour: Colour) -> Patch:
 
 
 @lru_cache(maxsize=32)
-def _ring(height: float, digits: int, seed: int, colour: Colour, dotted: bool) -> Patch:
+def bar_ring(height: float, digits: int, seed: int, colour: Colour, dotted: bool) -> Patch:
+    """Return the ring around a bar's number."""
     rx, ry = height * (0.36 + 0.33 * digits), height * 0.7
     sheet = Sheet((-rx * 1.3, -ry * 1.3, rx * 1.3, ry * 1.3), colour, 2 * height)
     sheet.loop(rx, ry, height * 0.09, seed + 2, dotted=dotted)
@@ -251,7 +271,8 @@ def _ring(height: float, digits: int, seed: int, colour: Colour, dotted: bool) -
 
 
 @lru_cache(maxsize=64)
-def _baseline(half: int, lane: int, colour: Colour) -> Patch:
+def baseline(half: int, lane: int, colour: Colour) -> Patch:
+    """Return a bar's dotted baseline."""
     sheet = Sheet((-half - 3, -4, half + 3, 4), colour, lane)
     weight = max(lane * 0.05, 1.2)
     dots = 7
@@ -261,7 +282,8 @@ def _baseline(half: int, lane: int, colour: Colour) -> Patch:
 
 
 @lru_cache(maxsize=256)
-def _slope(half: int, lane: int, off: int, tilt: int, colour: Colour) -> Patch:
+def slope(half: int, lane: int, off: int, tilt: int, colour: Colour) -> Patch:
+    """Return a bar's drift: ``off`` its baseline at the middle, by ``tilt`` more at the end."""
     sheet = Sheet((-half - 4, -lane * 0.7, half + 4, lane * 0.7), colour, lane)
     sheet.line((-half * 0.92, off - tilt), (half * 0.92, off + tilt), lane * 0.14, off + 7 * tilt, 0.7)
     return sheet.patch()

@@ -22,7 +22,7 @@ from coach.screen.pencil import Patch, Sheet
 from coach.screen.stamps import Stamp, placed
 from coach.screen.theme import Colour, Palette, Sizes
 
-WIDE = {"late": 0.66, "ringing": 0.98, "missed": 0.52, "cut": 0.56, "clean": 0.2}  # of a row
+WIDE = {"late": 0.66, "ringing": 0.98, "missed": 0.52, "cut": 0.92, "clean": 0.2}  # of a row
 DOT = 0.22
 AIR = 0.24  # of a row, between two marks
 FIGURE_AIR = 2.2  # of that, before the figure
@@ -40,12 +40,15 @@ def end_sign(kind: str, row: int, palette: Palette) -> Patch:
         sheet.line((0, -row * 0.3), (0, row * 0.3), weight * 1.15, 3, 0.4)
     elif kind in ("late", "ringing"):
         return _wave(row, weight, palette.rang, arrow=kind == "ringing")
-    elif kind == "cut":
-        radius = row * 0.2
-        far = radius + weight
-        sheet = Sheet((-far, -far, far, far), palette.written, row)
-        sheet.disc((0, 0), radius + weight / 2)
-        sheet.erase((0, 0), radius - weight / 2)
+    elif kind == "cut":  # a short line with a hollow end, as on the page
+        radius, half = row * 0.17, row * WIDE["cut"] / 2
+        far = half - radius - weight / 2
+        sheet = Sheet(
+            (-half - weight, -radius - weight, half + weight, radius + weight), palette.written, row
+        )
+        sheet.line((weight / 2 - half, 0), (far - radius, 0), weight * 1.15, 4, 0.2)
+        sheet.disc((far, 0), radius + weight / 2)
+        sheet.erase((far, 0), radius - weight / 2)
     elif kind == "missed":
         lean, tall = row * 0.11, row * 0.28
         sheet = Sheet((-row * 0.4, -row * 0.36, row * 0.4, row * 0.36), palette.pencil, row)

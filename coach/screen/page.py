@@ -71,18 +71,19 @@ class Page:
         found: list[Stamp] = []
         for ring in view.rings:
             found += self._ring(ring, slot_of, rows, spread)
-        for drift in view.drifts:
-            found += self.marks.drift(drift, slot_of, rows)
-        for mark in sorted(view.marks, key=lambda m: m.kind is MarkKind.WRONG):
-            found += self.marks.note(mark, slot_of)
-        if not view.finished:
-            found += self.marks.current(view.bar, slot_of, unsure=view.unsure)
         tally = view.foot.tally or 0
         if tally != self._tally:
             self._rubbed = self._tally if tally < self._tally else 0
             self._tally = tally
-        found += self.foot.stamps(view.foot, unsure=view.unsure, rubbed=self._rubbed)
-        return found
+        foot = self.foot.stamps(view.foot, unsure=view.unsure, rubbed=self._rubbed)
+        covered = [stamp.rect for stamp in foot if not stamp.surface.get_flags() & pygame.SRCALPHA]
+        for drift in view.drifts:
+            found += self.marks.drift(drift, slot_of, rows, covered)
+        for mark in sorted(view.marks, key=lambda m: m.kind is MarkKind.WRONG):
+            found += self.marks.note(mark, slot_of)
+        if not view.finished:
+            found += self.marks.current(view.bar, slot_of, unsure=view.unsure)
+        return found + foot
 
     def draw(self, surface: pygame.Surface, view: View) -> None:
         """Draw a whole view."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-HELP_TITLE = "Keys and marks"
+from coach.core.ways import Way
+
 PLAY_KEYS = (
     ("→   pedal forward", "show less of the marks while playing, then all again"),
     ("←   pedal back", "twice: end, and see how it went"),
@@ -48,7 +49,7 @@ DRILL_KEYS = (
     ("l  f  h", "lamp, full screen, this sheet"),
     ("Esc", "end, then leave"),
 )
-MARK_LINES = (
+ROW_MARKS = (
     ("clean", "stopped where it is written"),
     ("late", "rang on past the stop, by so much"),
     ("ringing", "still ringing"),
@@ -57,8 +58,29 @@ MARK_LINES = (
     ("free", "may ring"),
     ("missed", "the bass was not played"),
     ("stray", "a string nobody asked for"),
+    ("unsettled", "thin, grey, with “?”: not yet settled"),
+    ("slope", "behind hangs below, ahead rides above"),
+    ("tally", "clean passes in a row"),
 )
-GREY_NOTE = "grey pencil: not yet settled"
+STOP_MARKS = (
+    ("damp", "stop the string whose row ends here"),
+    (Way.RETURNING_THUMB, "the thumb goes back"),
+    (Way.SIDE_OF_THUMB, "the side of the thumb leans on it"),
+    (Way.REST_STROKE, "the rest stroke lands on it"),
+    (Way.PLANTED_THUMB, "the thumb lies down"),
+    (Way.LEFT_HAND_RELEASE, "the left hand lifts"),
+    (Way.FINGER, "a finger of the right hand stops it"),
+    ("alone", "the sign alone: as before"),
+    ("here", "here you are"),
+    ("unsure", "not sure where you are"),
+    ("missing", "left out"),
+    ("extra", "extra: not written"),
+    ("other", "another note was played"),
+)
+WAY_LABELS = "{short} · {letter}"  # a way as it stands beside its sign, and where there is little room
+FIGURE, FIGURE_UNSURE = "+240", "+240 ?"  # by how much a sound rang on, as an example
+UNSURE_FIGURE = "{figure} ?"  # a figure that may still change
+HELP_HEADINGS = "Keys", "Under the music", "At the notes"
 BAR_BEAT = "bar {bar}, beat {beat}"
 LEAVES = ("page", "one bar", "all passes", "two passes", "drift", "in words")  # the keys 1 to 6
 LEAF = "{number} {name}"  # a leaf's key and name
@@ -68,6 +90,9 @@ UNTITLED = "coach"
 CAPTION = "{title} – {said}"
 NO_WINDOW_REMEDY = "start it from a desktop, or do without the window"
 NO_REVIEW_REMEDY = "start it from a desktop, or do without --window"
+
+# The next stop alone, for the back row.
+CARD_STOP = "stop"
 
 # The leaf with one bar to true time.
 BAR_HEADING = "bar {bar}, pass {number}, to true time"

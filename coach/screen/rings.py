@@ -8,6 +8,7 @@ from coach.core.shapes import Ring, RingState
 from coach.screen.engraved import Span
 from coach.screen.figures import Stretch, figure_stamps
 from coach.screen.layout import Layout
+from coach.screen.page_words import UNSURE_FIGURE
 from coach.screen.pencil import Patch
 from coach.screen.stamps import Stamp, placed
 from coach.screen.strokes import HOLLOW, Strokes
@@ -37,7 +38,7 @@ class RingPainter:
         """Yield small jobs, each drawing a piece of a long stroke before a strip of so many rows wants it."""
         palette, strokes = self.palette, self.strokes(rows)
         wanted = [("line", palette.written), ("line", palette.pencil), ("wave", palette.rang)]
-        wanted += [("wave", palette.pencil), ("hatch", palette.rang), ("hatch", palette.pencil)]
+        wanted += [("wave", palette.pencil), ("hatch", palette.rang)]
         wanted += [("dots", palette.written), ("dots", palette.pencil), ("blank", palette.paper)]
         for kind, colour in wanted:
             yield from strokes.warming(kind, colour)
@@ -112,7 +113,8 @@ class _Painted:
             self._along("line", self.start, written_end, self.blue, short=short)
         if state in RANG_ON and self.end > written_end:
             least = self.strokes.row * LEAST_WAVE if state is not RingState.OVERDUE else 0.0
-            self._along("hatch", written_end, self.end, self.red, least=least)
+            if ring.settled:
+                self._along("hatch", written_end, self.end, self.red, least=least)
             self._along("wave", written_end, self.end, self.red, least=least)
         self._put(self.start, self.strokes.disc(self.blue))
         end = self._where(self.end if state in RANG_ON else written_end)
@@ -247,7 +249,10 @@ class _Painted:
                 Stretch(self._left(span), self.layout.left + span.right, y) for span, y in (*waves, *lines)
             ]
         painter = self.painter
-        self.found += figure_stamps(self.ring.words, after, breaks, self.strokes, painter.sizes, self.red)
+        texts = [self.ring.words, self.ring.words.removesuffix(" ms")]
+        if not self.ring.settled:
+            texts = [UNSURE_FIGURE.format(figure=text) for text in texts]
+        self.found += figure_stamps(texts, after, breaks, self.strokes, painter.sizes, self.red)
 
     def _free_until(self, system: int, x: float) -> float:
         """Return up to which x the string's row is free, from ``x`` on; ``x`` itself if it is not."""

@@ -1,8 +1,8 @@
 """The time ruler of a take: all of it from left to right, at the foot of the review page.
 
-Every pass is bracketed with its number, as a group of notes is; a complete one is closed at its end, a clean
-one ticked.  Faults stand on the line with the signs they have on the page; bars are numbered where there is
-room.  A proof-reader's caret under the line says where the replay stands.
+Every pass is bracketed with its number, as a group of notes is; a complete one is closed at its end, on a
+clean one stands the upright of a clean stop.  Faults stand on the line with the signs they have on the page;
+bars are numbered where there is room.  A proof-reader's caret under the line says where the replay stands.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ NUMBERS = 20.0
 # Of two faults at one place the sign of the graver is drawn, the other is a stroke on the line.
 GRAVEST = ("ringing", "late", "missing", "missed", "wrong", "cut", "stray", "extra")
 BAR_STEPS = (1, 2, 4, 8, 16, 32, 64, 128)  # bars between two numbers: phrases
-TICKED = 0.78  # width of a tick, in heights of the number beside it
+CLEAN = 9.5  # minutes of arc: how high the upright of a clean pass stands
 TIME_STEPS_S = (5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600)
 MOST_KEPT = 6  # rulers painted: the passes last chosen
 
@@ -147,12 +147,8 @@ class RulerPainter:
         height = round(self.sizes.sign)
         number = lettering.words(str(one.number), height, colour, hand=True)
         ink = number.surface.get_bounding_rect()
-        tick = _tick(height, palette.written) if one.clean else None
-        ticked = px(2) + TICKED * height if tick is not None else 0.0
-        named = ink.width + ticked + px(8) <= right - left
-        if tick is not None and not named and ink.width + px(7) <= right - left:
-            tick, ticked, named = None, 0.0, True  # a number says which pass, a tick only how it went
-        wide = ink.width + ticked if named else 0.0
+        named = ink.width + px(8) <= right - left
+        wide = ink.width if named else 0.0
         start = (left + right - wide) / 2
         weight = px(2.4) if chosen else px(1.6) if other else px(1.0)
         for x0, x1, first in ((left, start, True), (start + wide, right, False)):
@@ -166,8 +162,9 @@ class RulerPainter:
         if named or chosen:
             at = start if named else (left + right - ink.width) / 2
             yield Stamp(number.surface, round(at) - ink.x, self.bracket_y - ink.height // 2 - ink.y)
-            if tick is not None and named:
-                yield placed(tick, start + ink.width + px(2), self.bracket_y)
+        if one.clean:
+            upright = _upright(-round(px(CLEAN)), max(px(3.2), 2.0), palette.written)
+            yield placed(upright, right, self.bracket_y)
 
     def _marks(self) -> Iterator[Stamp]:
         """Yield the ticks under the line and their numbers: bars, or the clock where no bar is known."""
@@ -285,18 +282,6 @@ def _half_bracket(length: int, hook: int, weight: float, colour: Colour, first: 
     if hook:
         x = 0.0 if first else float(length)
         sheet.line((x, 0), (x, hook), weight, 2, 0.3)
-    return sheet.patch()
-
-
-@lru_cache(maxsize=8)
-def _tick(height: int, colour: Colour) -> Patch:
-    """Return a teacher's tick, its left end at the origin."""
-    tall, weight = height * 0.42, height * 0.13
-    sheet = Sheet((0, -tall - weight, tall * 2 + 2 * weight, tall + weight), colour, height)
-    sheet.stroke(
-        [(weight, tall * 0.1), (tall * 0.6, tall * 0.75), (tall * 1.75, -tall * 0.9)],
-        [weight * 0.8, weight * 1.2, weight * 0.7],
-    )
     return sheet.patch()
 
 

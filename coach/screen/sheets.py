@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import pygame
 
 from coach.core.shapes import Summary, SummaryRow
-from coach.core.words import LEAVE_HINT
+from coach.core.summary import more_words
+from coach.core.ways import Way
+from coach.core.words import LEAVE_HINT, WAY_LETTER, WAY_SHORT
 from coach.screen import lettering
 from coach.screen.lettering import wrapped
-from coach.screen.page_words import BAR_BEAT, GREY_NOTE, HELP_TITLE, MARK_LINES, PLAY_KEYS
-from coach.screen.pencil import Patch, Sheet
+from coach.screen.page_words import BAR_BEAT, HELP_HEADINGS, PLAY_KEYS, ROW_MARKS, STOP_MARKS, WAY_LABELS
+from coach.screen.pencil import Sheet
+from coach.screen.samples import WIDE as SAMPLE_WIDE
+from coach.screen.samples import Samples
 from coach.screen.stamps import Stamp, paint, placed
-from coach.screen.strokes import HOLLOW, Strokes
 from coach.screen.theme import Colour, Palette, Sizes
 
 LARGEST = 1.3  # size of a summary's text, as a share of remarks on the page
-LEAST_HELP = 6.0  # pixels: nobody reads less
-HINT = 0.85  # size of the hint at the foot, as a share of quiet facts
+SMALLEST = 0.8  # … as a share of quiet facts, as long as there is anything that can be left out
+LEAST_HELP = 6  # pixels: nobody reads less
+LARGEST_HELP = 0.033  # of a page's height: what explains the marks is not larger than they are
+HELP_EDGE, HELP_SIDE = 0.04, 0.03  # blank above and below, shares of the page's height and width
+# In heights of a capital: between a column's first part and its words, between two columns; from a row to the
+# next (with a mark in each), at least and at most, from line to line; from a sign to the way beside it.
+HELP_GAP, HELP_COLUMNS, LEAST_STEP, LARGEST_STEP, HELP_LEADING, BESIDE_SIGN = 1.0, 1.6, 2.25, 4.0, 1.75, 1.7
+SHARES = tuple((a / 100, b / 100) for a in range(28, 56, 4) for b in range(22, 42, 4) if a + b <= 76)
+REFERENCE = 40  # pixels: the height at which words are measured
+ROUNDING = 1.03  # how much wider they may be at another
+HINT = 0.85  # size of the hint at the foot, as a share of quiet facts, or of a text smaller than that
 
 
 class Writer:
@@ -59,21 +72,30 @@ def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette, hint: str = 
     """Return the whole page of a summary.
 
     It is written as large as its text allows: at most a little larger than remarks on the page, at least as
-    quiet facts, and then only as many of the stops as fit.
+    quiet facts, and then without the caution, and at last with only as many of the stops as fit.
     """
     height = sizes.words * LARGEST
-    rows = list(summary.rows)
+    rows, caution = list(summary.rows), summary.caution
     while True:
-        writer, bottom = _summary(summary, rows, height, sizes, palette)
-        if bottom <= sizes.height - sizes.margin * 0.6 - 2.4 * sizes.quiet * HINT:
+        more = summary.more
+        if len(rows) < len(summary.rows):
+            told = max(len(rows), 1)  # the worst is told in a sentence too
+            more = more_words(summary.hidden + len(summary.rows) - told, summary.also)
+        shown = replace(summary, rows=tuple(rows), more=more, caution=caution)
+        writer, bottom = _summary(shown, height, sizes, palette)
+        small = round((sizes.quiet if height > sizes.quiet * SMALLEST * 0.94 else height) * HINT)
+        if bottom <= sizes.height - sizes.margin * 0.6 - 2.4 * small:
             break
-        if height > sizes.quiet * 0.8:
+        if height > sizes.quiet * SMALLEST:
             height *= 0.94
+        elif caution:
+            caution = ""
         elif rows:
             rows.pop()
+        elif height > LEAST_HELP:  # the three sentences are all that is left
+            height *= 0.94
         else:
             break
-    small = round(sizes.quiet * HINT)
     wide = lettering.words(hint, small, palette.pencil).width
     x, y = sizes.width - sizes.margin - wide, sizes.height - sizes.margin * 0.82
     writer.words(hint, x, y, small, palette.pencil)
@@ -83,9 +105,7 @@ def summary_sheet(summary: Summary, sizes: Sizes, palette: Palette, hint: str = 
     return surface
 
 
-def _summary(
-    summary: Summary, rows: Sequence[SummaryRow], height: float, sizes: Sizes, palette: Palette
-) -> tuple[Writer, float]:
+def _summary(summary: Summary, height: float, sizes: Sizes, palette: Palette) -> tuple[Writer, float]:
     writer = Writer(sizes, palette)
     left = sizes.margin * 2.2
     width = sizes.width - 2 * left
@@ -97,8 +117,8 @@ def _summary(
     for sentence in before:
         y = writer.paragraph(sentence, left, y, width, height, palette.ink)
         y += height * 0.25
-    if rows:
-        y = _table(writer, rows, left, y + height * 0.9, width, height)
+    if summary.rows:
+        y = _table(writer, summary.rows, left, y + height * 0.9, width, height)
     if summary.more:
         y = writer.paragraph(summary.more, left, y, width, height * 0.74, palette.pencil)
     y += height * 0.9
@@ -142,90 +162,109 @@ def _table(
     return y
 
 
+@dataclass(frozen=True, slots=True)
+class HelpPlan:
+    """The measures of a sheet of keys and marks, in pixels."""
+
+    height: int  # of capitals
+    step: float  # from one row to the next, where neither is broken
+    xs: tuple[float, float, float]  # of the three columns: keys, marks, marks
+    rooms: tuple[float, float, float]  # for the words of each
+    firsts: tuple[float, float, float]  # from a column's edge to its words
+
+
 def help_sheet(
     sizes: Sizes, palette: Palette, key_lines: Sequence[tuple[str, str]] = PLAY_KEYS
 ) -> pygame.Surface:
-    """Return the whole page of a window's keys and of the marks."""
+    """Return the whole page of a window's keys and of all marks."""
+    plan = help_plan(sizes, key_lines)
     writer = Writer(sizes, palette)
+    height = plan.height
+    samples = Samples(sizes, palette, height)
+    columns: tuple[Sequence[tuple[object, str]], ...] = (key_lines, ROW_MARKS, STOP_MARKS)
+    top = sizes.height * HELP_EDGE + height
+    for heading, rows, x, room, first in zip(
+        HELP_HEADINGS, columns, plan.xs, plan.rooms, plan.firsts, strict=True
+    ):
+        writer.words(heading, x, top, height, palette.pencil, hand=True)
+        y = top + plan.step
+        for what, meaning in rows:
+            if rows is key_lines:
+                writer.words(str(what), x, y, height, palette.ink)
+            elif isinstance(what, Way):
+                writer.words(_way_labels(what), x + height * BESIDE_SIGN, y, height, palette.ink)
+            else:
+                kind = "damp" if what == "alone" else str(what)
+                writer.stamps += samples.stamps(kind, x, round(y))
+            lines = _broken(meaning, room / height)
+            for i, line in enumerate(lines):
+                writer.words(line, x + first, y + i * HELP_LEADING * height, height, palette.ink)
+            y += plan.step + (len(lines) - 1) * HELP_LEADING * height
     surface = pygame.Surface((sizes.width, sizes.height))
     surface.fill(palette.paper)
-    lines = max(len(key_lines), len(MARK_LINES) + 1)
-    step = (sizes.height - sizes.margin * 2) / (lines + 2.2)
-    height = min(sizes.words * 0.85, step * 0.42)
-    left, sample = sizes.margin * 1.8, round(sizes.width * 0.12)
-    while True:  # as large as both columns have room for
-        wide = _widest((key for key, _ in key_lines), height)
-        meaning_x = left + wide + height * 1.6
-        middle = meaning_x + _widest((meaning for _, meaning in key_lines), height) + height * 3
-        mark_x = middle + sample + height * 2.2
-        right = mark_x + _widest((GREY_NOTE, *(meaning for _, meaning in MARK_LINES)), height)
-        if right <= sizes.width - sizes.margin or height < LEAST_HELP:
-            break
-        height *= 0.96
-    y = sizes.margin + step * 0.6
-    writer.words(HELP_TITLE, left, y, height * 1.25, palette.ink)
-    top = y + step * 1.5
-    for i, (key, meaning) in enumerate(key_lines):
-        writer.words(key, left, top + i * step, height, palette.ink)
-        writer.words(meaning, meaning_x, top + i * step, height, palette.ink)
-    strokes = Strokes(sizes, palette)
-    for i, (kind, meaning) in enumerate(MARK_LINES):
-        line = round(top + i * step)
-        writer.stamps += _sample(kind, middle, line, sample, strokes)
-        writer.words(meaning, mark_x, line, height, palette.ink)
-    line = round(top + len(MARK_LINES) * step)
-    writer.stamps += strokes.run("line", middle, middle + sample * 0.6, line, palette.pencil, 3)
-    writer.words(GREY_NOTE, mark_x, line, height, palette.ink)
     paint(surface, writer.stamps)
     return surface
 
 
-def _widest(texts: Iterable[str], height: float) -> int:
-    return max(lettering.words(text, round(height), (0, 0, 0)).width for text in texts)
+def help_plan(sizes: Sizes, key_lines: Sequence[tuple[str, str]]) -> HelpPlan:
+    """Return the measures of the largest sheet of keys and marks that a window has room for."""
+    columns = [[meaning for _, meaning in rows] for rows in (key_lines, ROW_MARKS, STOP_MARKS)]
+    labels = [_way_labels(what) for what, _ in STOP_MARKS if isinstance(what, Way)]
+    firsts = (
+        max(map(_measured, (key for key, _ in key_lines))) + HELP_GAP,
+        SAMPLE_WIDE + HELP_GAP,
+        BESIDE_SIGN + max(map(_measured, labels)) + HELP_GAP,
+    )
+    edge = min(sizes.margin, round(sizes.width * HELP_SIDE))
+    height = max(round(min(sizes.words, sizes.height * LARGEST_HELP)), LEAST_HELP)
+    while True:
+        wide = (sizes.width - 2 * edge) / height - sum(firsts) - 2 * HELP_COLUMNS
+        tall = sizes.height * (1 - 2 * HELP_EDGE) / height - 2
+        found = (_columns(columns, wide, tall, shares) for shares in SHARES)
+        rooms, step = max(found, key=lambda one: one[1])
+        if step >= LEAST_STEP or height <= LEAST_HELP:
+            break
+        height -= 1
+    second = edge + (firsts[0] + rooms[0] + HELP_COLUMNS) * height
+    third = second + (firsts[1] + rooms[1] + HELP_COLUMNS) * height
+    return HelpPlan(
+        height,
+        min(step, LARGEST_STEP) * height,
+        (edge, second, third),
+        (rooms[0] * height, rooms[1] * height, rooms[2] * height),
+        (firsts[0] * height, firsts[1] * height, firsts[2] * height),
+    )
 
 
-def _sample(kind: str, x: float, y: int, width: int, strokes: Strokes) -> list[Stamp]:
-    """Return one mark of the ring strip, as an example."""
-    palette = strokes.palette
-    blue, red = palette.written, palette.rang
-    due = x + width * 0.6
-    stamps: list[Stamp] = []
+def _columns(
+    columns: Sequence[Sequence[str]], wide: float, tall: float, shares: tuple[float, float]
+) -> tuple[tuple[float, float, float], float]:
+    """Return the rooms of three columns, and the step from row to row that the fullest has."""
+    rooms = (wide * shares[0], wide * shares[1], wide * (1 - shares[0] - shares[1]))
+    steps = []
+    for meanings, room in zip(columns, rooms, strict=True):
+        if any(_measured(word) > room for meaning in meanings for word in meaning.split()):
+            return rooms, 0.0
+        more = sum(len(_broken(meaning, room)) - 1 for meaning in meanings)
+        steps.append((tall - more * HELP_LEADING) / len(meanings))
+    return rooms, min(steps)
 
-    def put(patch: Patch, at: float) -> None:
-        stamps.append(placed(patch, at, y))
 
-    rule = Sheet((0, -2, due - x, 2), palette.faint)
-    rule.line((0, 0), (due - x, 0), max(strokes.row * 0.05, 1.0))
-    tick = Sheet((-2, -strokes.row * 0.42, 2, strokes.row * 0.42), palette.ink)
-    tick.line((0, -strokes.row * 0.36), (0, strokes.row * 0.36), max(strokes.row * 0.05, 1.0))
-    if kind != "stray":
-        put(rule.patch(rough=False), x)
-        put(tick.patch(rough=False), due)
-    full = {"clean": due, "late": due, "ringing": due, "free": due, "cut": x + width * 0.28}
-    if kind in full:
-        if kind == "cut":
-            stamps += strokes.run("blank", x, due - 3, y, palette.paper, 1)
-            stamps += strokes.run("dots", full[kind] + strokes.row * 0.5, due - 4, y, blue, 1)
-        end = full[kind] - (strokes.row * HOLLOW if kind == "cut" else 0.0)
-        stamps += strokes.run("line", x, end, y, blue, 1)
-        put(strokes.disc(blue), x)
-    if kind in ("late", "ringing"):
-        end = x + width if kind == "ringing" else x + width * 0.9
-        stamps += strokes.run("hatch", due, end, y, red, 1) + strokes.run("wave", due, end, y, red, 1)
-        put(strokes.arrow(red) if kind == "ringing" else strokes.upright(red), end)
-    elif kind == "clean":
-        put(strokes.upright(blue), due)
-    elif kind == "cut":
-        put(strokes.hollow(blue), full[kind])
-    elif kind == "free":
-        put(strokes.arc(blue), due)
-    elif kind == "faded":
-        put(strokes.taper(round(width * 0.55), blue), x)
-        put(strokes.disc(blue), x)
-    elif kind == "missed":
-        stamps += strokes.run("blank", x + width * 0.2, x + width * 0.42, y, palette.paper, 1)
-        put(strokes.gap(), x + width * 0.31)
-    elif kind == "stray":
-        stamps += strokes.run("wave", x + strokes.row * 0.36, x + width * 0.7, y, red, 1)
-        put(strokes.lozenge(red), x)
-    return stamps
+def _way_labels(way: Way) -> str:
+    return WAY_LABELS.format(short=WAY_SHORT[way], letter=WAY_LETTER[way])
+
+
+def _measured(text: str) -> float:
+    """Return about how wide a line is, in heights of its capitals."""
+    return lettering.words(text, REFERENCE, (0, 0, 0)).width / REFERENCE * ROUNDING
+
+
+def _broken(text: str, room: float) -> list[str]:
+    """Return a text's lines, none wider than ``room`` heights of a capital unless it is one word."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and _measured(f"{lines[-1]} {word}") <= room:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines

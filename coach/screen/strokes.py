@@ -10,7 +10,7 @@ from coach.screen.stamps import Stamp
 from coach.screen.theme import Colour, Palette, Sizes
 
 SHIFT = 137  # pixels by which neighbouring rows use another piece of the same stroke
-LIGHT = 0.68  # weight of what is only sketched
+LIGHT = 0.5  # weight of what is only sketched
 HOLLOW = 0.27  # radius of the hollow end, as a share of the row
 
 
@@ -52,17 +52,19 @@ class Strokes:
         weights = {"line": self.weight, "wave": self.heavy, "hatch": self.row * 0.05, "dots": self.row * 0.15}
         heights = {"hatch": 0.92, "wave": 0.86, "blank": 0.14}
         height, weight = max(round(self.row * heights.get(kind, 0.4)), 1), weights.get(kind, 1.0)
-        if colour == self.palette.pencil and kind in ("line", "wave"):
-            weight *= LIGHT  # what is not settled is sketched
-        return height, weight
+        return height, self._pressed(weight, colour) if kind in ("line", "wave") else weight
+
+    def _pressed(self, weight: float, colour: Colour) -> float:
+        """Return a stroke's weight: what is not settled is sketched."""
+        return weight * LIGHT if colour == self.palette.pencil else weight
 
     def upright(self, colour: Colour) -> Patch:
         """The end of a stopped sound."""
-        return _upright(self.row, self.weight * 1.05, colour)
+        return _upright(self.row, self._pressed(self.weight * 1.05, colour), colour)
 
     def hollow(self, colour: Colour) -> Patch:
         """The end of a sound cut short."""
-        return _hollow(self.row, self.weight * 0.62, colour)
+        return _hollow(self.row, self._pressed(self.weight * 0.62, colour), colour)
 
     def disc(self, colour: Colour) -> Patch:
         """The start of a sound: the pluck."""
@@ -70,19 +72,19 @@ class Strokes:
 
     def arrow(self, colour: Colour) -> Patch:
         """Still sounding."""
-        return _arrow(self.row, self.heavy * 0.8, colour)
+        return _arrow(self.row, self._pressed(self.heavy * 0.8, colour), colour)
 
     def lozenge(self, colour: Colour) -> Patch:
         """The start of a sound nobody asked for."""
-        return _lozenge(self.row, self.weight * 0.7, colour)
+        return _lozenge(self.row, self._pressed(self.weight * 0.7, colour), colour)
 
     def arc(self, colour: Colour) -> Patch:
         """May ring."""
-        return _arc(self.row, self.weight * 0.6, colour)
+        return _arc(self.row, self._pressed(self.weight * 0.6, colour), colour)
 
     def taper(self, length: int, colour: Colour) -> Patch:
         """A sound that dies away, over ``length`` pixels."""
-        return _taper(self.row, self.weight, max(length, 1), colour)
+        return _taper(self.row, self._pressed(self.weight, colour), max(length, 1), colour)
 
     def blank(self, width: int, height: int) -> Patch:
         """Bare paper, to write on or to leave empty."""

@@ -27,13 +27,13 @@ from typing import IO, Any
 
 from coach.app import drill as drill_app
 from coach.app import live as live_app
-from coach.app.drill import Wanted, drill_part, keep, ladder_of, maker
+from coach.app.drill import Wanted, drill_part, keep, ladder_of, maker, rules_of
 from coach.app.drill_live import DrillLive
 from coach.app.history import remember_sitting
 from coach.app.play import guitar_in
 from coach.app.sitting import Sitting, limits_of
 from coach.app.terms import Terms
-from coach.core.drill import Drill, PassResult, Rules
+from coach.core.drill import Drill, PassResult
 from coach.core.drill_rules import Decision
 from coach.core.ladder import Part, Rung
 from coach.files.history import History, history_path
@@ -47,7 +47,6 @@ from tests.harness import ROOT, Display, JackServer, Plug, display_of, until
 from tests.player import Converter, Faults, Manner, Performance, Placed, Player
 
 SIZE = (1280, 720)
-RULES = Rules(step_up=0.1, step_down=0.1)
 STEADY = Manner(rush=0.0, rubato=0.004, uneven=0.006, spread_ms=6.0, jitter_ms=2.0)
 REST_S = 3.5  # from the last stroke to the next attempt, at the least; the settling time is 2 s
 PATIENCE_S = 30.0  # of the music's time, for the program to change the step
@@ -119,7 +118,7 @@ def program(number: int, times: int) -> None:
     live_app.CALM_MS = max(live_app.CALM_MS // times, 1)  # type: ignore[misc]
     live_app.MESSAGE_NS //= times
     FastDrill.times = times
-    drill = FastDrill(ladder_of(piece, terms, Wanted(rules=RULES)), RULES)
+    drill = FastDrill(ladder_of(piece, terms, Wanted()), rules_of(piece, Wanted()))
     kept = ladder_path(piece.score.digest)
     ended_ms: list[float] = []
 
@@ -247,7 +246,7 @@ def practise(
     begin = time.perf_counter()
     while (minutes := (time.perf_counter() - begin) * times / 60) < options.minutes:
         says = status.now
-        if says["finished"]:
+        if says["finished"] or process.poll() is not None:
             break
         made, good, rung = attempt(make, says, len(played) + 1, options.rate)
         before = says["passes"]
@@ -298,7 +297,7 @@ def _run(
 ) -> tuple[list[dict[str, Any]], Status, float]:
     words = ["--program", "--etude", str(options.etude), "--times", str(options.times)]
     process = subprocess.Popen(
-        [sys.executable, "-m", "tests.bench.practice", *words],
+        [sys.executable, "-X", "faulthandler", "-m", "tests.bench.practice", *words],
         cwd=ROOT,
         env={**os.environ, **display.env},
         stdout=subprocess.PIPE,
@@ -308,7 +307,7 @@ def _run(
         found = practise(display, plug, process, options)
         process.send_signal(signal.SIGINT)
         process.wait(30)
-        assert until(lambda: bool(found[1].over), 5)
+        assert until(lambda: bool(found[1].over), 5), f"the program ended with {process.returncode}"
         return found
     finally:
         if process.poll() is None:
