@@ -347,7 +347,8 @@ def test_what_was_clean_on_an_earlier_day_is_checked_first(home):
     day = (datetime.now().astimezone() - timedelta(days=1)).isoformat(timespec="seconds")
     row = PassRow(
         when=day, title="Lamps On", digest="ab" * 32, take="yesterday.mid", number=1, part="bass",
-        first_bar=1, last_bar=2, first=0, last=1, speed=0.8, clean=True, complete=True, faults=0, drift_ms=None, right=6, notes=6,
+        first_bar=1, last_bar=2, first=0, last=1, speed=0.8, clean=True, complete=True, faults=0,
+        drift_ms=None, right=6, notes=6,
     )  # fmt: skip
     for number in (1, 2, 3):
         history.add(replace(row, number=number))

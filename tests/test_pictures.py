@@ -374,7 +374,7 @@ def drawn(view: Picture, change: Change = lambda stamp: stamp, swap: tuple[str, 
 def alone(found: Drawn) -> list[Stamp]:
     """Return the stamps that overlap no other (but large ones, as a line of music), with least ink first."""
     height, width = found.pixels.shape[:2]
-    small = [pair for pair in found.stamps if pair[0].width * pair[0].height < height * width / 10]
+    small = [pair for pair in found.stamps if pair[0].width * pair[0].height < height * width / 8]
     rects = [rect for rect, _ in small]
     open_ones = [stamp for rect, stamp in small if len(rect.collidelistall(rects)) == 1]
     return sorted((stamp for stamp in open_ones if ink(stamp) >= LEAST_INK), key=ink)

@@ -146,8 +146,8 @@ class DrillLive(Live):
         if self.drill.hurting:
             return
         result = report(self.sitting.session)
-        # Slower, a beat is longer, and so is what strays unheard: 2.5 % of the time between two tones (Friberg
-        # & Sundberg 1995, JASA 98:2524–2531).
+        # Slower, beats are longer, and so is what strays unheard: 2.5 % of the time between two tones
+        # (Friberg & Sundberg 1995, JASA 98:2524–2531).
         found = pass_result(self.sitting.session, result, number, drift_ms=self._drift_ms / self.speed)
         if at_once:
             found = replace(found, complete=False)
