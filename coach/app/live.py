@@ -139,6 +139,8 @@ class Live:
             self._show()
             if self._queue.empty():
                 collector.rest()
+            else:
+                collector.keep_down()
 
     def step(self, now_ns: int) -> None:
         """Let time pass: settle what is due, and say what there is to say."""

@@ -3,6 +3,10 @@
 Left to itself it goes through every object of the program now and then, wherever the program happens to be:
 tens of milliseconds in the middle of a bar.  Here what was made before the music is set aside (frozen), and
 what is made during it is gone through in small portions when nothing else is to be done.
+
+Python's own collections are switched off for the while, not only made rare: they may begin in any thread,
+and let go of the interpreter in the middle.  To freeze or unfreeze then breaks the lists that the collector is going
+through (measured on Python 3.11: a crash in about one sitting of ten that ended on a busy machine).
 """
 
 from __future__ import annotations
@@ -13,8 +17,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 WORTH = 500  # objects made and not given up since last time; fewer are not worth a look
-AUTOMATIC = 20_000  # … at which Python looks by itself, should there never be a rest: some 2 ms
-NEVER = 1_000_000  # so many young collections before an automatic older one
+MANY = 20_000  # … at which a look is due although there was no rest: some 2 ms
 PORTION_MS = 1.0  # of young collections, after which their survivors are gone through once more
 ROOM_MS = 4.0
 
@@ -43,6 +46,11 @@ class Collector:
             self._owed_ms = 0.0
         return took_ms
 
+    def keep_down(self) -> None:
+        """Collect what is young where there has been no rest for long."""
+        if gc.get_count()[0] >= MANY:
+            self._owed_ms += _timed(0)
+
     def start_anew(self) -> None:
         """Give up what a whole part of the playing has left behind: some tens of ms, while nobody plays.
 
@@ -62,20 +70,27 @@ def quiet_collector() -> Iterator[Collector]:
     Everything alive is collected once and set aside at the start (some tens of ms: before the music).  At
     the end, also after an error, the collector is as it was.
     """
-    enabled, thresholds, frozen = gc.isenabled(), gc.get_threshold(), gc.get_freeze_count()
-    gc.collect()
+    enabled, frozen = gc.isenabled(), gc.get_freeze_count()
+    gc.disable()
+    _collect_alone()
     gc.freeze()
-    gc.set_threshold(AUTOMATIC, NEVER, NEVER)
     try:
         yield Collector()
     finally:
-        gc.set_threshold(*thresholds)
         if not frozen:  # else somebody else set objects aside, and has to fetch them back
             gc.unfreeze()
         if enabled:
             gc.enable()
-        else:
-            gc.disable()
+
+
+def _collect_alone() -> None:
+    """Collect everything, after a collection that has begun in another thread is over."""
+    before = gc.get_stats()[-1]["collections"]
+    while True:
+        gc.collect()  # does nothing while another one is going on
+        if gc.get_stats()[-1]["collections"] > before:
+            return
+        time.sleep(0.001)
 
 
 def _timed(generation: int) -> float:
