@@ -5,8 +5,7 @@ tens of milliseconds in the middle of a bar.  Here what was made before the musi
 what is made during it is gone through in small portions when nothing else is to be done.
 
 Python's own collections are switched off for the while, not only made rare: they may begin in any thread,
-and let go of the interpreter in the middle.  To freeze or unfreeze then breaks the lists that the collector is going
-through (measured on Python 3.11: a crash in about one sitting of ten that ended on a busy machine).
+and let go of the interpreter in the middle, when nothing may freeze or unfreeze the lists they go through.
 """
 
 from __future__ import annotations

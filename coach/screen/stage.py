@@ -14,6 +14,16 @@ from coach.screen.display import LEAST, OFFSCREEN_SIZE, open_display, save_pictu
 
 HELD_S, AGAIN_S = 0.35, 0.06  # a key held so long is pressed again, and then so often
 
+HAPPENINGS = [
+    pygame.QUIT,
+    pygame.KEYDOWN,
+    pygame.MOUSEBUTTONDOWN,
+    pygame.MOUSEMOTION,
+    pygame.VIDEORESIZE,
+    pygame.VIDEOEXPOSE,
+    pygame.DROPFILE,
+]
+
 
 class Stage:
     """Owns the surface, full screen, waiting and waking.  For one thread only, but for ``wake``."""
@@ -108,6 +118,14 @@ class Stage:
             return []
         self._again_s = now_s + AGAIN_S
         return [pygame.event.Event(pygame.KEYDOWN, {**held.dict, "again": True})]
+
+    def pending(self) -> bool:
+        """Return whether anything has happened that ``wait`` would return for at once.
+
+        ``pygame.event.peek()`` without types is not for that: in pygame 2.6.1 it gives up a reference to the
+        dictionary of a posted event each time it sees one, and the program crashes later, anywhere.
+        """
+        return self._woken.is_set() or (not self.offscreen and bool(pygame.event.peek(HAPPENINGS)))
 
     def wake(self) -> None:
         """End a ``wait``, from any thread."""

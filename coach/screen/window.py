@@ -208,7 +208,7 @@ class Window:
         """
         start = time.perf_counter()
         until = math.inf if timeout_ms is None else start + timeout_ms / 2000
-        while self._view is not None and not pygame.event.peek():
+        while self._view is not None and not self.stage.pending():
             if not self.pages.whole.prepare(self._view) or time.perf_counter() >= until:
                 break
         return math.floor((time.perf_counter() - start) * 1000)
