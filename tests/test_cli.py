@@ -86,6 +86,16 @@ def test_a_take_of_another_piece_is_refused(capsys):
     assert "notes fit 03-rain-on-the-skylight.musicxml" in last
 
 
+def test_two_takes_of_one_piece_are_compared_and_of_two_are_not(capsys):
+    other = ROOT / "recordings" / "02-a-borrowed-umbrella-prepared.mid"
+    code, out, _ = run(capsys, "review", TAKE, "--with", other)
+    assert code == 0
+    assert "this take: Pass 3 of 3" in out
+    code, _, err = run(capsys, "review", TAKE, "--with", ROOT / "recordings" / "01-lamps-on-evening.mid")
+    assert code == 1
+    assert "another score (Lamps On)" in one_line(err)
+
+
 def test_a_take_of_an_edited_score_is_judged_and_says_so(capsys, tmp_path):
     edited = tmp_path / "edited.musicxml"
     edited.write_text(SCORES[1].read_text("utf-8").replace("Umbrella", "Parasol"), "utf-8")

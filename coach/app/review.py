@@ -130,6 +130,9 @@ class _Judging:
     def beside(self, path: Path, piece: Piece) -> Judged:
         """Return another take, judged alike.  Raises CoachError where it cannot be used."""
         take = read_take(path)
+        if take.meta.digest and take.meta.digest != piece.score.digest:
+            what = f"it was played from another score ({take.meta.title or 'no title'})"
+            raise TakeError(path.name, what, "compare takes of one piece")
         session, result = self.judged(take, path, piece)
         return Judged(session, result, words.take_name(take.meta.started, path.stem))
 
