@@ -15,14 +15,15 @@ from coach.app.exercise import part_of_piece
 from coach.app.history import remember_sitting
 from coach.app.pedal import pedal_of
 from coach.app.piece import Piece, open_piece
-from coach.app.play import Asked, choose_port, run_live
-from coach.app.sitting import Sitting, limits_of
+from coach.app.play import Asked, choose_port, run_live, terms_asked
+from coach.app.sitting import Sitting
 from coach.app.step import of_rung, whole
 from coach.app.terms import Terms, terms_beside
 from coach.core import drill_words, words
 from coach.core.drill import Drill, PastPass, Rules, recheck
 from coach.core.errors import CoachError
 from coach.core.ladder import Part, Rung, from_fault, ladder, own_step, without
+from coach.core.preparation import Preparation
 from coach.core.profile import Profile
 from coach.core.verdicts import Limits
 from coach.devices.midi_out import MidiSpeaker
@@ -71,19 +72,16 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
 
     Raises CoachError where there is no display, or nothing to practise.
     """
-    terms, notices = terms_beside(piece, asked.level)
-    for notice in (*settings.notices, *(f"{piece.path.name}: {n}" for n in (*piece.notices, *notices))):
-        _warn(notice)
+    terms, limits = terms_asked(piece, asked, settings)
     rungs = ladder_of(piece, terms, wanted)
     kept = ladder_path(piece.score.digest)
     drill = stand(piece, rungs, wanted, kept)
     prepared = terms.prepare(piece)
     drill.around = lambda bar, part: from_fault(prepared, rungs, bar, part)
     if wanted.bars is not None:
-        drill.visit(own_bars(piece, terms, wanted))
-    tolerance_ms = asked.tolerance_ms or settings.tolerance_ms or terms.level.tolerance_ms
+        drill.visit(own_bars(piece, prepared, wanted))
     chosen = choose_port(asked.port, settings)
-    make = maker(piece, terms, asked.profile, limits_of({}, tolerance_ms))
+    make = maker(piece, terms, asked.profile, limits)
     print(words.HAND_CARE, flush=True)
 
     def ended(sitting: Sitting) -> None:
@@ -182,13 +180,13 @@ def ladder_of(piece: Piece, terms: Terms, wanted: Wanted) -> tuple[Rung, ...]:
     return rungs
 
 
-def own_bars(piece: Piece, terms: Terms, wanted: Wanted) -> Rung:
+def own_bars(piece: Piece, prepared: Preparation, wanted: Wanted) -> Rung:
     """Return the step of the bars that were asked for.  Raises CoachError where it cannot be."""
     assert wanted.bars is not None
     numbers = {bar.number: index for index, bar in reversed([*enumerate(piece.score.bars)])}
     first, last = (numbers.get(number, -1) for number in wanted.bars)
     try:
-        return own_step(terms.prepare(piece), Part(wanted.part or Part.TOGETHER.value), first, last)
+        return own_step(prepared, Part(wanted.part or Part.TOGETHER.value), first, last)
     except ValueError as error:
         told = words.bars_words(*wanted.bars)
         raise CoachError(piece.path.name, f"{told}: {error}", drill_words.OTHER_BARS) from None

@@ -19,12 +19,13 @@ from coach.app.pedal import PedalReader, own_port, pedal_of
 from coach.app.piece import Piece
 from coach.app.sitting import Sitting, limits_of
 from coach.app.telling import Telling
-from coach.app.terms import terms_beside
+from coach.app.terms import Terms, terms_beside
 from coach.core import words
 from coach.core.errors import CoachError, PortError
 from coach.core.feedback import Amount
 from coach.core.profile import Profile
 from coach.core.shapes import Summary
+from coach.core.verdicts import Limits
 from coach.core.view import Viewer
 from coach.devices.messages import Finished, Heard, PortState
 from coach.devices.midi_in import MidiIn, OnMessage
@@ -86,6 +87,24 @@ def sit_down(piece: Piece, asked: Asked, settings: Settings) -> tuple[Sitting, P
 
     Raises CoachError where a port or the taste file cannot be used.
     """
+    terms, limits = terms_asked(piece, asked, settings)
+    chosen = choose_port(asked.port, settings)
+    sitting = Sitting(
+        piece,
+        profile=asked.profile or Profile(strings=piece.score.tuning.strings),
+        limits=limits,
+        terms=terms,
+        folder=takes_folder(),
+        started=datetime.now().astimezone(),
+    )
+    return sitting, chosen
+
+
+def terms_asked(piece: Piece, asked: Asked, settings: Settings) -> tuple[Terms, Limits]:
+    """Return what is asked for in a sitting, and how exactly; say on stderr what there is to notice.
+
+    Raises CoachError where the taste file cannot be used.
+    """
     terms, notices = terms_beside(piece, asked.level)
     of_score = (f"{piece.path.name}: {notice}" for notice in (*piece.notices, *notices))
     for notice in (*settings.notices, *of_score):
@@ -94,16 +113,7 @@ def sit_down(piece: Piece, asked: Asked, settings: Settings) -> tuple[Sitting, P
     if tolerance_ms is None:
         kept_ms = None if asked.level else settings.tolerance_ms
         tolerance_ms = kept_ms or terms.level.tolerance_ms
-    chosen = choose_port(asked.port, settings)
-    sitting = Sitting(
-        piece,
-        profile=asked.profile or Profile(strings=piece.score.tuning.strings),
-        limits=limits_of({}, tolerance_ms),
-        terms=terms,
-        folder=takes_folder(),
-        started=datetime.now().astimezone(),
-    )
-    return sitting, chosen
+    return terms, limits_of({}, tolerance_ms)
 
 
 def run_live(
