@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from coach import __version__
+from coach.core.verdicts import DRIFT_FAULT_MS
 
 
 def parser() -> argparse.ArgumentParser:
@@ -93,10 +94,25 @@ def parser() -> argparse.ArgumentParser:
     pedal.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
     pedal.add_argument("--forget", action="store_true", help="forget the switches that were learnt")
 
+    _add_calibrate(commands.add_parser("calibrate", help="learn the guitar's delays, or the sound's"))
+
     commands.add_parser("desktop", help="put coach among the desktop's programs (Linux)")
 
     commands.add_parser("ports", help="list the MIDI ports")
     return made
+
+
+def _add_calibrate(calibrate: argparse.ArgumentParser) -> None:
+    calibrate.add_argument(
+        "what", nargs="?", choices=("guitar", "sound"), default="guitar", help="default guitar"
+    )
+    calibrate.add_argument("--port", metavar="NAME", help="guitar: part of the MIDI port's name")
+    calibrate.add_argument(
+        "--tuning", metavar="NAMES", help='guitar: lowest string first, such as "D2 A2 D3 G3 B3 E4"'
+    )
+    calibrate.add_argument("--input", metavar="NAME", help="sound: part of the microphone's or input's name")
+    calibrate.add_argument("--ms", type=_latency, metavar="MS", help="sound: set the latency by hand")
+    calibrate.add_argument("--dry-run", action="store_true", help="measure, say it, keep nothing")
 
 
 def _add_drill(drill: argparse.ArgumentParser) -> None:
@@ -119,7 +135,11 @@ def _add_drill(drill: argparse.ArgumentParser) -> None:
     drill.add_argument("--free-tempo", action="store_true", help="at your own tempo; nothing gets faster")
     drill.add_argument("--to-the-end", action="store_true", help="a fault ends a pass only at its end")
     drill.add_argument(
-        "--drift", type=_tolerance, default=80.0, metavar="MS", help="a bar may stray so far (default 80)"
+        "--drift",
+        type=_tolerance,
+        default=DRIFT_FAULT_MS,
+        metavar="MS",
+        help=f"a bar may stray so far (default {DRIFT_FAULT_MS:g})",
     )
     drill.add_argument("--click", action="store_true", help="a click goes along, after a count-in")
     drill.add_argument(
@@ -268,6 +288,13 @@ def _tolerance(text: str) -> float:
     value = float(text)
     if not 10 <= value <= 2000:
         raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
+    return value
+
+
+def _latency(text: str) -> float:
+    value = float(text)
+    if not 0.1 <= value <= 2000:
+        raise argparse.ArgumentTypeError("a latency lies between 0.1 and 2000 ms")
     return value
 
 

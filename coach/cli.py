@@ -17,6 +17,7 @@ from coach.core.errors import CoachError
 if TYPE_CHECKING:
     from coach.app.look import Look
     from coach.app.play import Asked
+    from coach.core.profile import Profile
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -94,13 +95,20 @@ def _demo(options: argparse.Namespace) -> int:
     )
 
 
+def _profile(options: argparse.Namespace) -> Profile | None:
+    """Return the profile that was named, else the one that `coach calibrate` learnt, else None."""
+    from coach.files.settings import kept_profile, read_profile
+
+    return read_profile(options.profile) if options.profile else kept_profile()
+
+
 def _asked(options: argparse.Namespace) -> Asked:
     from coach.app.play import Asked
-    from coach.files.settings import read_profile
 
     return Asked(
         port=options.port,
-        profile=read_profile(options.profile) if options.profile else None,
+        profile=_profile(options),
+        kept=options.profile is None,
         tolerance_ms=getattr(options, "tolerance", None),
         level=options.level,
         headless=getattr(options, "headless", False),
@@ -178,14 +186,29 @@ def _history(options: argparse.Namespace) -> int:
 
 def _pedal(options: argparse.Namespace) -> int:
     from coach.app.pedal import run_pedal
-    from coach.files.settings import load_settings, read_profile
+    from coach.files.settings import load_settings
 
     return run_pedal(
         load_settings(),
         port=options.port,
         forget=options.forget,
-        profile=read_profile(options.profile) if options.profile else None,
+        profile=_profile(options),
     )
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    from coach.files.settings import load_settings
+
+    settings = load_settings()
+    if options.what == "sound":
+        from coach.app.calibrate_sound import run_calibrate_sound
+
+        return run_calibrate_sound(
+            settings, by_hand_ms=options.ms, source=options.input, dry=options.dry_run
+        )
+    from coach.app.calibrate import run_calibrate
+
+    return run_calibrate(settings, port=options.port, tuning=options.tuning, dry=options.dry_run)
 
 
 def _review(options: argparse.Namespace) -> int:
@@ -273,6 +296,7 @@ RUN: dict[str | None, Callable[[argparse.Namespace], int]] = {
     "plan": _plan,
     "exercise": _exercise,
     "pedal": _pedal,
+    "calibrate": _calibrate,
     "desktop": _desktop,
     "ports": _ports,
 }

@@ -165,7 +165,7 @@ def test_a_click_finds_rows_and_words():
 
 def test_every_letter_on_the_page_is_a_key_that_does_it():
     letters = {said.PLAY: Key.PLAY, said.DRILL: Key.DRILL, said.PREPARE: Key.PREPARE, said.STUDIO: Key.STUDIO}
-    letters |= {said.LOOK_BACK: Key.LOOK_BACK, said.OTHER_PORT: Key.OTHER_PORT}
+    letters |= {said.LOOK_BACK: Key.LOOK_BACK, said.OTHER_PORT: Key.OTHER_PORT, said.CALIBRATE: Key.CALIBRATE}
     for (letter, _), key in letters.items():
         assert KEYS[pygame.key.key_code(letter) if pygame.display.get_init() else ord(letter)] is key
     told = " ".join(key for key, _ in said.HELP_LINES)

@@ -315,7 +315,10 @@ def test_no_synthesizer_is_one_sentence(on_jack: JackServer) -> None:
         speaker.play(TRACK)
         assert until(lambda: not speaker.playing)
         assert speaker.state == "silent"
-    assert said == ["No synthesizer was found (there is no MIDI output); everything else works in silence."]
+    wanted = (
+        "No synthesizer here (there is no MIDI output): mend that and ask again; all else works in silence."
+    )
+    assert said == [wanted]
 
 
 def test_a_synthesizer_that_goes_and_a_child_that_is_killed(on_jack: JackServer) -> None:

@@ -49,7 +49,7 @@ def test_the_listening_hears_a_late_click():
     ticks = (Tick(0.1, 2), Tick(0.5, 0), Tick(1.0001, 1))
     frames, loud = clicks_in(Mixer(Track((), ticks, 2.0), 48_000, click_gain=0.5), 2.0)
     assert frames == [4_800, 24_000, 48_005]
-    assert loud.tolist() == pytest.approx([0.5, 0.225, 0.4])
+    assert loud.tolist() == pytest.approx([0.5, 0.18, 0.32])
 
 
 @pytest.mark.parametrize("rate", RATES)
@@ -163,7 +163,7 @@ def test_a_string_rings_over_a_loop_joint_without_a_click():
         sharp = np.abs(np.diff(near, 4))
         assert sharp[3_900:4_100].max() <= sharp.max() * 1.0000001
         assert sharp[3_990:4_010].max() <= 1.3 * max(sharp[:3_000].max(), sharp[5_000:].max())
-        near[4_000:] *= 0.98
+        near[4_000:] *= 0.95
         assert np.abs(np.diff(near, 4))[3_990:4_010].max() > 4 * sharp.max()  # a click would be heard
 
 
@@ -199,6 +199,7 @@ def test_a_tone_of_a_track_is_the_plucked_one_at_its_gain():
     track = Track((Tone(0.25, 52.5, 4, 77, 1.0),), (), 3.0)
     heard = render(track, rate, tone_gain=0.5)
     alone = pluck(52.5, 2.0, rate, t60_s=open_t60_s(52.5), velocity=77, stop_s=0.75) * 0.5
+    alone *= 10 ** (3.5 * (64 - 52.5) / 24 / 20)  # basses are lifted
     begin = round(0.25 * rate)
     assert np.abs(heard[begin : begin + len(alone)] - alone).max() < 1e-6  # transforms of two lengths
     assert not heard[:begin].any()

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import bilinear, butter, freqz, lfilter, sosfilt
 
 from coach.core import pluck as made
 from coach.core.pluck import open_t60_s, pluck, ring
@@ -106,9 +106,18 @@ def test_upper_partials_die_sooner():
 
 
 def test_a_string_on_an_instrument_dies_sooner_than_its_own_losses_say():
-    # Woodhouse 2004, Acta Acustica u. w. Acustica 90, table I with eq. 8: E2, A2, D3, G3, B3, E4.
-    for string, own_s in zip(range(6, 0, -1), (11.41, 14.56, 11.08, 7.37, 7.58, 5.93), strict=True):
-        assert 1.5 < open_t60_s(string) < 0.6 * own_s
+    # Woodhouse 2004, Acta Acustica u. w. Acustica 90, table I with eq. 8: tension and T60 of the string
+    # itself, E2, A2, D3, G3, B3, E4.  The body adds a loss factor 2 Z Re(Y) / pi (from a string that ends on
+    # an admittance Y, worked out here); a guitar's Re(Y) is about 1 to 10 mm/s a newton there (from memory).
+    own = ((71.6, 11.41), (73.9, 14.56), (71.2, 11.08), (58.3, 7.37), (53.4, 7.58), (70.3, 5.93))
+    for string, (tension_n, own_s) in zip(range(6, 0, -1), own, strict=True):
+        hz = hertz(OPEN[string - 1])
+        impedance = tension_n / (2 * 0.65 * hz)  # T / c
+        own_loss = 6 * np.log(10) / (2 * np.pi * hz * own_s)  # 60 dB are ln(1000); sigma = omega eta / 2
+        most, least = (
+            6 * np.log(10) / (2 * np.pi * hz * (own_loss + 2 * impedance * y / np.pi)) for y in (1e-3, 1e-2)
+        )
+        assert least < open_t60_s(string) < most
         assert open_t60_s(string) == open_t60_s(OPEN[string - 1])
     assert open_t60_s(52) > open_t60_s(59) > open_t60_s(64) > open_t60_s(76) > open_t60_s(83) > 0.5
 
@@ -198,13 +207,13 @@ def sharpness(samples):
 
 
 @pytest.mark.parametrize("pitch", [40, 47, 55, 64, 76])
-def test_a_stop_makes_no_click_where_a_step_of_a_fiftieth_does(pitch):
+def test_a_stop_makes_no_click_where_a_step_of_a_tenth_does(pitch):
     rate = 48_000
     for stop in (9_600, 10_007, 24_123):
         free = pluck(pitch, 1.0, rate, t60_s=4.0)
         stopped = pluck(pitch, 1.0, rate, t60_s=4.0, stop_s=stop / rate)
         stepped = free.copy()
-        stepped[stop:] *= 0.98
+        stepped[stop:] *= 0.9
         near = slice(stop - 1_200, stop + 1_200)
         smooth = sharpness(free[near])
         assert (sharpness(stopped[near]) - smooth).max() < 0.2 * smooth.max()
@@ -218,7 +227,7 @@ def test_a_tone_begins_without_a_step_and_stays_within_its_level():
     for velocity in (1, 40, 80, 127):
         tone = pluck(50, 1.0, 44_100, t60_s=3.0, velocity=velocity)
         peak = np.abs(tone).max()
-        assert 0.9 * made.level(velocity) < peak <= 1.05 * made.level(velocity)
+        assert 0.9 * made.level(velocity) < peak <= 1.15 * made.level(velocity)
         assert abs(tone[0]) < 1e-3 * peak
     assert made.level(127) == 1.0
     assert made.level(30) < made.level(31)
@@ -231,6 +240,36 @@ def test_a_harder_stroke_is_brighter():
         shares.append(power[2000:].sum() / power.sum())  # one bin a Hz
     assert shares == sorted(shares)
     assert shares[2] > 3 * shares[0]
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_the_body_is_a_shelf(rate):
+    """Against the analogue filter, by scipy's bilinear transform with both corners warped."""
+    zero, pole = (2 * rate * np.tan(np.pi * hz / rate) for hz in (160.0, 800.0))
+    at = 2 * np.pi * np.array([40.0, 82.4, 160.0, 400.0, 800.0, 3_000.0, 12_000.0]) / rate
+    _, wanted = freqz(*bilinear([1 / zero, 1], [1 / pole, 1], rate), at)
+    _, got = freqz(made._body(rate), 1, at)
+    assert np.abs(got / wanted - 1).max() < 1e-5
+    assert np.abs(got[1]) == pytest.approx(np.hypot(1, 82.4 / 160) / np.hypot(1, 82.4 / 800), rel=1e-3)
+
+
+@pytest.mark.parametrize("pitch", [38, 40, 45, 50])
+def test_a_bass_is_heard_from_a_small_loudspeaker(pitch):
+    """One that gives nothing under 200 Hz: the partials above must be as strong as the fundamental."""
+    rate = 48_000
+    tone = pluck(pitch, 1.0, rate, t60_s=open_t60_s(pitch))
+    level = [abs(demodulated(tone, n * hertz(pitch), rate, 0.3, [0])[0]) for n in range(1, 6)]
+    assert max(level[2:]) > 0.9 * level[0]
+    small = sosfilt(butter(4, 200, "high", fs=rate, output="sos"), tone)
+    assert db(rms(small) / rms(tone)) > -6
+
+
+def test_nothing_stands_still_and_nothing_folds_back():
+    for pitch in (40, 64, 76, 88):
+        tone = pluck(pitch, 4.0, 44_100, t60_s=open_t60_s(pitch), velocity=127)
+        power = np.abs(np.fft.rfft(tone * np.hanning(len(tone)))) ** 2
+        assert power[4 * 12_000 :].sum() < 1e-8 * power.sum()  # a quarter of a Hz to a bin
+        assert power[: 4 * 15].sum() < 1e-4 * power.sum()
 
 
 def test_the_comb_of_the_plucking_point():

@@ -273,6 +273,7 @@ def test_no_device_is_one_sentence_and_nothing_waits(tmp_path: Path) -> None:
         assert until(lambda: not sounder.playing)
         assert tokens == [1, 2, 3, 4, 5]
         assert sounder.state == "silent"
+        assert sounder.trouble == "Nothing to hear with."
         assert sounder.start_ns(tokens[-1]) is None
         sounder.stop()
     assert said == ["Nothing to hear with."]
@@ -298,6 +299,7 @@ def test_a_track_has_a_beginning_and_an_end() -> None:
         assert until(lambda: sounder.start_ns(first) is not None)
         assert sounder.start_ns(first) == NS + 1000
         assert (sounder.state, sounder.underruns, sounder.latency_ms) == ("sound", 3, 5.0)
+        assert sounder.trouble == ""
         second = sounder.play(TWO)
         assert until(lambda: sounder.start_ns(second) is not None)
         assert sounder.playing  # that the first is over says nothing of the second
@@ -492,8 +494,7 @@ def test_a_computer_without_the_library_is_silent_and_says_what_is_missing(libra
         assert until(lambda: not speaker.playing)
         assert speaker.state == "silent"
     assert said == [
-        "There is no sound here (the sound library is not installed: libportaudio2); "
-        "everything else works in silence."
+        "No sound here (libportaudio2 is not installed): mend that and ask again; all else works in silence."
     ]
 
 

@@ -11,6 +11,7 @@ from datetime import date
 from pathlib import Path
 
 from coach.app.drill import Wanted, run_drill
+from coach.app.first_calibrate import PageLesson
 from coach.app.first_strings import SoundingStrings
 from coach.app.first_today import next_step, print_marked
 from coach.app.look import Look
@@ -25,7 +26,7 @@ from coach.core.profile import Profile
 from coach.devices.messages import Finished, Heard, PortState
 from coach.devices.ports import list_ports, same_device
 from coach.files import desktop_entry
-from coach.files.settings import Settings, load_settings, takes_folder
+from coach.files.settings import Settings, kept_profile, load_settings, takes_folder
 from coach.files.shelf import Shelf, Shelved, included_scores, is_take, kept_take, read_shelf, recent_takes
 from coach.screen import first_words as said
 from coach.screen.display import icon_png
@@ -81,6 +82,16 @@ class _Press:
     switch: str  # FORWARD or BACK
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """The calibration said something."""
+
+    text: str
+
+
+_Message = Heard | PortState | Finished | _Press | _Answer | _Told
+
+
 class First:
     """What the first page does, apart from showing it."""
 
@@ -88,13 +99,14 @@ class First:
         self.settings, self.shelf = settings, shelf
         self.model = FirstModel()
         self.model.message = " ".join((*settings.notices, *shelf.notices))
-        self._inbox: queue.SimpleQueue[Heard | PortState | Finished | _Press | _Answer] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[_Message] = queue.SimpleQueue()
         self._wake: Callable[[], None] = lambda: None
         self._strings = SoundingStrings(Profile())
         self._pedal: Pedal | None = None  # a foot switch that comes by the guitar's port
         self._included: list[Shelved] = []
         self._advised: Path | None = None  # the take that today's advice comes from
         self._printing = False
+        self._lesson: PageLesson | None = None
 
     # --- what is listed -------------------------------------------------------------------------
 
@@ -140,7 +152,7 @@ class First:
 
         threading.Thread(target=run, daemon=True).start()
 
-    def _put(self, message: Heard | PortState | Finished | _Press | _Answer) -> None:
+    def _put(self, message: _Message) -> None:
         """Take a message on any thread."""
         self._inbox.put(message)
         self._wake()
@@ -164,15 +176,22 @@ class First:
                         ears.close()
                         self._other_port()
                         ears = self._listen()
+                    elif choice.act is Act.CALIBRATE:
+                        self._calibrate()
+                    elif choice.act is Act.LEAVE_CALIBRATION:
+                        self._leave_lesson()
                     elif choice.act is Act.PREPARE and choice.entry is not None:
                         self._print(choice.entry)
                     else:
                         return choice
+                if self._lesson is not None and not self._lesson.running:
+                    self._lesson, self.model.calibrating = None, False
                 page.show()
                 doings = [*page.wait(CALM_MS), *self._drain()]
         except KeyboardInterrupt:
             return None
         finally:
+            self._leave_lesson()
             self._wake = lambda: None
             ears.close()
             self._drain()  # a press that comes too late does nothing
@@ -215,11 +234,31 @@ class First:
 
         self._beside(work)
 
+    def _calibrate(self) -> None:
+        if not (self.model.answered or self.model.one_channel):
+            self.model.message = said.NO_GUITAR
+            return
+        self.model.calibrating = True
+        self._lesson = PageLesson(self.settings, self.settings.last_port, lambda text: self._put(_Told(text)))
+
+    def _leave_lesson(self) -> None:
+        if self._lesson is not None:
+            self._lesson.leave()
+
+    def _kept(self) -> Profile | None:
+        """Return the learnt profile; one that is unusable is named on the page."""
+        try:
+            return kept_profile(self.settings.path.parent)
+        except CoachError as fault:
+            self.model.message = said.fault_words(fault)
+            return None
+
     # --- the guitar -----------------------------------------------------------------------------
 
     def _listen(self) -> contextlib.ExitStack:
         """Hear the guitar, and the foot switch by whichever port it comes, until this is closed."""
-        self._strings, self._pedal = SoundingStrings(Profile()), pedal_of(self.settings)
+        profile = self._kept() or Profile()
+        self._strings, self._pedal = SoundingStrings(profile), pedal_of(self.settings, None, profile)
         reader = PedalReader(self.settings, lambda switch: self._put(_Press(switch)))
         ears = contextlib.ExitStack()
         ears.enter_context(guitar_in(None, self._put, self.settings))
@@ -255,6 +294,8 @@ class First:
                 message = self._inbox.get_nowait()
             except queue.Empty:
                 return pressed
+            if self._lesson is not None and isinstance(message, Heard | PortState):
+                self._lesson.hear(message)
             match message:
                 case Heard():
                     pressed += self._hear(message)
@@ -263,6 +304,8 @@ class First:
                 case PortState():
                     self._strings.clear()
                     self.model.hear_port(message.state, message.text)
+                case _Told(text):
+                    self.model.message = text
                 case _Answer(today=tuple() as today):
                     self.model.today, self.model.today_title = today
                 case _Answer():
@@ -303,16 +346,19 @@ class First:
         except CoachError as fault:
             self.model.message = said.fault_words(fault)
 
+    def _asked(self, look: Look) -> Asked:
+        return Asked(profile=kept_profile(self.settings.path.parent), kept=True, look=look)
+
     def _play(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
-        asked = Asked(look=Look(night=night, size=size))
+        asked = self._asked(Look(night=night, size=size))
         run_play(open_piece(entry.path), asked, settings=self.settings)
 
     def _drill(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:
-        asked = Asked(look=Look(night=night, size=size))
+        asked = self._asked(Look(night=night, size=size))
         run_drill(open_piece(entry.path), asked, Wanted(), settings=self.settings)
 
     def _studio(self, entry: Entry, *, night: bool) -> None:
-        asked = Asked(look=Look(night=night))  # no size: it fills the screen that a class looks at
+        asked = self._asked(Look(night=night))  # no size: it fills the screen that a class looks at
         run_studio(open_piece(entry.path), asked, settings=self.settings, take=None)
 
     def _look_back(self, entry: Entry, *, night: bool, size: tuple[int, int]) -> None:

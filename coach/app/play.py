@@ -15,7 +15,7 @@ from types import FrameType
 from coach.app.history import remember_sitting
 from coach.app.live import Live
 from coach.app.look import USUAL_LOOK, Look
-from coach.app.pedal import PedalReader, own_port, pedal_of
+from coach.app.pedal import PedalReader, Presence, own_port, pedal_of
 from coach.app.piece import Piece
 from coach.app.sitting import Sitting, limits_of
 from coach.app.telling import Telling
@@ -44,6 +44,7 @@ class Asked:
 
     port: str | None = None
     profile: Profile | None = None
+    kept: bool = False  # that profile was not asked for but learnt: another guitar's take does not have it
     tolerance_ms: float | None = None
     level: str | None = None
     headless: bool = False
@@ -125,7 +126,8 @@ def run_live(
     """
     if chosen is None:
         live.port_text, live.port_open = words.WAITING_FOR_PORT, False
-    pedal = PedalReader(settings, live.on_press, guitar_port=asked.port)
+    told = Presence(live.on_notice)
+    pedal = PedalReader(settings, live.on_press, guitar_port=asked.port, on_state=told.take)
     try:
         source = guitar_in(asked.port, live.on_message, settings)
         pedal.start()

@@ -123,7 +123,8 @@ def run_studio(piece: Piece, asked: Asked, *, settings: Settings, take: Path | N
     ``take``: one to compare with.  Raises CoachError where there is no display.
     """
     sitting, chosen = sit_down(piece, asked, settings)
-    beside = None if take is None else judged_beside(take, piece, level=asked.level, profile=asked.profile)
+    named = None if asked.kept else asked.profile
+    beside = None if take is None else judged_beside(take, piece, level=asked.level, profile=named)
     look, reading = asked.look, asked.look.reading(settings, ROOM)
     window = Window(
         piece.score,

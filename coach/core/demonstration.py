@@ -13,6 +13,7 @@ import numpy as np
 
 from coach.core.count_in import beat_ticks
 from coach.core.groups import Groups
+from coach.core.pluck import LOUDNESS, level
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.sounding import Tick, Tone, Track
@@ -20,6 +21,7 @@ from coach.core.stops import Reason, Stop
 from coach.core.verdicts import DAMPING_FAULTS, DampingVerdict
 
 MELODY_VELOCITY, BASS_VELOCITY, GRACE_VELOCITY = 86, 80, 68
+MODEL_VELOCITY = (MELODY_VELOCITY + BASS_VELOCITY) / 2
 GRACE_S = 0.08  # a grace note, about as long as the follower expects it
 LEAST_S = 0.03  # no tone is shorter
 TAIL_S = 1.0  # what is heard after the last bar of a track that does not come again
@@ -111,6 +113,22 @@ def take_tones(session: Session, pass_number: int | None = None, *, mended: bool
         start_s = (note.on_us - begin_us) / 1e6
         tones.append(Tone(start_s, float(note.pitch), note.string or 0, note.velocity, stop_s))
     return tuple(sorted(tones, key=lambda tone: (tone.start_s, -tone.string)))
+
+
+def as_loud_as(velocity: float, tones: Iterable[Tone]) -> tuple[Tone, ...]:
+    """Return tones with their velocities in one proportion, so that their mean power is that of this one.
+
+    Loud and soft keep their distance, but for what would pass 127.
+    """
+    found = tuple(tones)
+    power = sum(level(tone.velocity) ** 2 for tone in found) / len(found) if found else 0.0
+    if not power:
+        return found
+    share = (level(velocity) ** 2 / power) ** (0.5 / LOUDNESS)
+    return tuple(
+        replace(tone, velocity=min(max(round(tone.velocity * share), 1), 127)) if tone.velocity else tone
+        for tone in found
+    )
 
 
 def assemble(

@@ -18,21 +18,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core import pluck
-from coach.core.sounding import BAR_ACCENT, BEAT_ACCENT, SUBDIVISION, Tone, Track
+from coach.core.sounding import BAR_ACCENT, BEAT_ACCENT, MEASURING, SUBDIVISION, Tone, Track
 
 Samples = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
 # Every figure here is our own.
-TONE_GAIN, CLICK_GAIN = 0.35, 0.35  # usual playing on four strings stays under the limit's knee
+TONE_GAIN, CLICK_GAIN = 0.35, 0.45  # the model of two voices and its click stay under the limit's knee
 KNEE = 0.85  # up to here nothing is limited; beyond it all is bent to stay under 1
 CLICK_HZ = {
     BAR_ACCENT: 2093.0,
     BEAT_ACCENT: 1397.0,
     SUBDIVISION: 1047.0,
 }  # a fifth and an octave: three sounds
-CLICK_LEVEL = {BAR_ACCENT: 1.0, BEAT_ACCENT: 0.8, SUBDIVISION: 0.45}
+CLICK_LEVEL = {BAR_ACCENT: 1.0, BEAT_ACCENT: 0.64, SUBDIVISION: 0.36}  # 4 and 5 dB apart
+# A tone's peak says little of how loud it is: at one peak the basses are softer.  In dB by pitch.
+BALANCE_DB = {40: 3.5, 64: 0.0}
 CLICK_S, CLICK_RISE_S, CLICK_DECAY_S = 0.05, 0.0012, 0.007
+# A sweep that small loudspeakers and microphones carry; its matched filter's peak is 0.1 ms wide.
+SWEEP_S, SWEEP_HZ = 0.02, (700.0, 9_000.0)
 END_FADE_S = 0.03  # what still sounds at a track's end goes within so long
 
 
@@ -122,7 +126,7 @@ class Mixer:
         rings = {kind: _free(*kind, frames, rate) for kind, frames in needed.items()}
         for tone, length in zip(tones, lengths, strict=True):
             free = rings[tone.pitch, pluck.hardness(tone.velocity)]
-            loud = np.float32(gain * pluck.level(tone.velocity))
+            loud = np.float32(gain * balance(tone.pitch) * pluck.level(tone.velocity))
             if length == 0:
                 continue  # another tone takes its string at once
             if length is None or length >= len(free):
@@ -148,6 +152,11 @@ class _Part:
     damping: Samples | None = None  # what is left of each sample
 
 
+def balance(pitch: float) -> float:
+    """Return the factor that makes tones of one velocity about equally loud on every string."""
+    return float(10 ** (np.interp(pitch, list(BALANCE_DB), list(BALANCE_DB.values())) / 20))
+
+
 def render(
     track: Track, rate: int, *, click_gain: float = CLICK_GAIN, tone_gain: float = TONE_GAIN
 ) -> Samples:
@@ -159,6 +168,8 @@ def render(
 @lru_cache(maxsize=16)
 def click(accent: int, rate: int) -> Samples:
     """Return the sound of one click; its first sample is already heard, and it ends in silence."""
+    if accent == MEASURING:
+        return sweep(rate)
     at = np.arange(round(CLICK_S * rate)) / rate
     rise = np.sin(0.5 * np.pi * np.minimum((at + 1 / rate) / CLICK_RISE_S, 1.0)) ** 2
     fall = np.exp(-at / CLICK_DECAY_S) * np.cos(0.5 * np.pi * at / CLICK_S) ** 2
@@ -166,6 +177,18 @@ def click(accent: int, rate: int) -> Samples:
     tone = np.cos(2 * np.pi * hz * at) + 0.3 * np.cos(2 * np.pi * 2.76 * hz * at)
     sound = rise * fall * tone
     made = (sound * (CLICK_LEVEL[accent] / np.abs(sound).max())).astype(np.float32)
+    made.flags.writeable = False
+    return np.asarray(made, np.float32)
+
+
+@lru_cache(maxsize=4)
+def sweep(rate: int) -> Samples:
+    """Return the measuring click: a rising sweep of ``SWEEP_S``, gently faded at both ends, peak near 1."""
+    frames = round(SWEEP_S * rate)
+    at = np.arange(frames) / rate
+    low, high = SWEEP_HZ[0], min(SWEEP_HZ[1], 0.4 * rate)
+    phase = 2 * np.pi * (low * at + (high - low) * at**2 / (2 * SWEEP_S))
+    made = (np.cos(phase) * np.sin(np.pi * (np.arange(frames) + 0.5) / frames) ** 2).astype(np.float32)
     made.flags.writeable = False
     return np.asarray(made, np.float32)
 

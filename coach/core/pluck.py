@@ -38,10 +38,15 @@ LOUDNESS = 1.5  # amplitude grows with this power of the velocity
 FOLDED = 1e-7  # -140 dB
 FADED_DB = 80.0  # a free tone is over when it has fallen so far
 
+# What the bridge is given, the body gives off brighter: a first-order shelf from the first frequency to the
+# second.  Without it a low E is nearly all fundamental, which no small loudspeaker gives.
+BODY_HZ = (160.0, 800.0)
+
 # T60 of the fundamental in s by open pitch.  Woodhouse 2004 (Acta Acustica 90, table I and eq. 8) gives for
 # the strings' own losses 11.4, 14.6, 11.1, 7.4, 7.6 and 5.9 s, E2 to E4.  On the instrument the body takes
-# its share, more of the higher strings'; how much is our own figure, and so is everything above E4.
-T60_S = {40: 4.6, 45: 5.2, 50: 4.4, 55: 3.4, 59: 3.1, 64: 2.6, 76: 1.6, 88: 0.8}
+# its share, 2 Z Re(Y) / pi of a loss factor (Z the string's impedance, Y the bridge's admittance), which is
+# most near its lowest modes.  How much of Y there is, is our own figure, and so is everything above E4.
+T60_S = {40: 7.5, 45: 7.5, 50: 7.0, 55: 4.2, 59: 4.4, 64: 3.6, 76: 1.9, 88: 0.8}
 OPEN = (64, 59, 55, 50, 45, 40)
 
 
@@ -61,7 +66,7 @@ def hardness(velocity: int) -> int:
     return min(max(velocity, 1), 127) * GRADES // 128
 
 
-def level(velocity: int) -> float:
+def level(velocity: float) -> float:
     """Return the amplitude of a velocity; 1 is the loudest."""
     return float((min(max(velocity, 0), 127) / 127) ** LOUDNESS)
 
@@ -77,7 +82,7 @@ def pluck(
     position: float = 0.15,
     seed: int = 0,
 ) -> Samples:
-    """Return ``seconds`` of a plucked string, float32 of shape (round(seconds * rate),), within ±level.
+    """Return ``seconds`` of a plucked string, float32 of shape (round(seconds * rate),), of about ±level.
 
     ``t60_s`` is the fundamental's; ``stop_s`` when a finger stops the string; ``position`` where it is
     plucked, as a part of its length from the bridge.
@@ -244,7 +249,22 @@ def _excitation(period: float, rate: int, grade: int, position: float, seed: int
     noise -= np.hanning(frames) * (noise.sum() / np.hanning(frames).sum())
     wave /= np.abs(wave).max()
     wave += noise * (NOISE / max(float(np.abs(noise).max()), 1e-12))
+    wave = np.convolve(wave, _body(rate))
     return np.asarray(wave / np.abs(wave).max(), np.float64)
+
+
+@lru_cache(maxsize=4)
+def _body(rate: int) -> Floats:
+    """Return the body's answer to an impulse, up to where it is over: a shelf by the bilinear transform."""
+    zero, pole = (float(np.tan(np.pi * hz / rate)) for hz in BODY_HZ)
+    kept = (1 - pole) / (1 + pole)  # of a sample by the next
+    first = pole / zero * (1 + zero) / (1 + pole)
+    second = pole / zero * (zero - 1) / (1 + pole)
+    answer = (second + kept * first) * kept ** np.arange(-1.0, np.ceil(np.log(FOLDED) / np.log(kept)))
+    answer[0] = first
+    # Nothing stands still in the loop: what is cut off is given back at frequency 0, where the gain is 1.
+    answer[-1] += 1.0 - answer.sum()
+    return np.asarray(answer, np.float64)
 
 
 def _edge(at: Floats, ease: float) -> Floats:

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, fields
+from math import hypot, log
 from typing import Any
 
 MOST_STRINGS = 10
+FADE_VELOCITY = 80  # the velocity that fade_s belongs to
+BY_STRING = (
+    "on_delay_ms", "off_delay_ms", "fade_s", "on_error_ms", "off_error_ms", "on_spread_ms", "off_spread_ms",
+    "fade_slope_s", "fade_spread_s",
+)  # fmt: skip
 # What an uncalibrated converter is taken to do.  A pitch detector needs about two periods of the string
 # (Fonseca & Tavares 2020, RITA 27(4)), so basses are reported later than trebles; with no
 # calibration nothing is subtracted, since half the converters report after a fixed time of their own.
@@ -26,6 +32,14 @@ class Profile:
     off_delay_ms: tuple[float, ...] = ()  # how late a note-off comes after the string was stopped
     fade_s: tuple[float, ...] = ()  # after this long an undamped open string's gate closes by itself
     uncertainty_ms: float = 0.0  # of a corrected time: one standard deviation
+    # What `coach calibrate` learns besides.  Errors are one standard deviation of the delay as learnt,
+    # spreads of one stroke from the next, the hand's own included.
+    on_error_ms: tuple[float, ...] = ()
+    off_error_ms: tuple[float, ...] = ()
+    on_spread_ms: tuple[float, ...] = ()
+    off_spread_ms: tuple[float, ...] = ()
+    fade_slope_s: tuple[float, ...] = ()  # longer by so much for each e-fold of velocity; fade_s is at 80
+    fade_spread_s: tuple[float, ...] = ()  # one standard deviation of a fade time
     ghost_velocity: int = 24  # a note this weak, an octave, twelfth, … from a sounding one, is a ghost
     ghost_ms: float = 40.0  # an unasked note shorter than this is a ghost, never a stray
 
@@ -52,6 +66,26 @@ class Profile:
     def off_delay_us(self, string: int | None) -> int:
         """Return the note-off delay of a string in µs."""
         return _delay_us(self.off_delay_ms, string)
+
+    def error_us(self, on_string: int | None, off_string: int | None) -> int:
+        """Return one standard deviation, in µs, of an interval from a note-on to a note-off as corrected.
+
+        Each as learnt for its string, independent of one another; 0 where nothing was learnt.
+        """
+        on, off = _delay_us(self.on_error_ms, on_string), _delay_us(self.off_error_ms, off_string)
+        return round(hypot(on, off))
+
+    def fade_us(self, string: int | None, velocity: int = FADE_VELOCITY) -> int | None:
+        """Return how long an undamped open string plucked so hard is reported; None where it is not known."""
+        if string is None or not 1 <= string <= len(self.fade_s) or self.fade_s[string - 1] <= 0:
+            return None
+        slope_s = self.fade_slope_s[string - 1] if string <= len(self.fade_slope_s) else 0.0
+        longer_s = slope_s * log(max(velocity, 1) / FADE_VELOCITY)
+        return max(round(1e6 * (self.fade_s[string - 1] + longer_s)), 0)
+
+    def fade_spread_us(self, string: int | None) -> int:
+        """Return one standard deviation of a fade time in µs; 0 where nothing was learnt."""
+        return _delay_us(self.fade_spread_s, string) * 1000
 
     def to_plain(self) -> dict[str, Any]:
         """Return the profile as JSON/TOML-ready values."""

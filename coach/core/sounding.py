@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from math import isfinite
 
 BAR_ACCENT, BEAT_ACCENT, SUBDIVISION = 2, 1, 0
+MEASURING = 9  # not music: a wide-band sound whose place in a recording can be found exactly
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Tick:
     """One stroke of the click."""
 
     start_s: float
-    accent: int = BEAT_ACCENT  # 2 first beat of a bar, 1 beat, 0 subdivision
+    accent: int = BEAT_ACCENT  # 2 first beat of a bar, 1 beat, 0 subdivision, 9 for measuring
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class Track:
         for tick in self.ticks:
             if not (isfinite(tick.start_s) and tick.start_s >= 0):
                 raise ValueError(f"{tick} does not come at or after the track's beginning")
-            if tick.accent not in (BAR_ACCENT, BEAT_ACCENT, SUBDIVISION):
+            if tick.accent not in (BAR_ACCENT, BEAT_ACCENT, SUBDIVISION, MEASURING):
                 raise ValueError(f"{tick} has an accent that no click has")
         for tone in self.tones:
             if not (isfinite(tone.start_s) and tone.start_s >= 0):

@@ -147,6 +147,12 @@ class Sounder:
             return self._state
 
     @property
+    def trouble(self) -> str:
+        """Why nothing is heard, as it was said last; "" while there is sound, or nothing is known yet."""
+        with self._lock:
+            return self._said if self._state == "silent" else ""
+
+    @property
     def underruns(self) -> int:
         """How many gaps the driver told of."""
         with self._lock:

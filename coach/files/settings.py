@@ -20,10 +20,11 @@ import tomli_w
 from coach.core.errors import CoachError, one_line
 from coach.core.pedal import Switch
 from coach.core.pitch import STANDARD, Tuning, parse_name
-from coach.core.profile import MOST_STRINGS, Profile
+from coach.core.profile import BY_STRING, MOST_STRINGS, Profile
 from coach.files.whole_file import write_whole
 
 APP = "coach"
+PICKUP = "pickup.toml"  # what `coach calibrate` learnt, beside the settings
 TOLERANCE_MS = (0.001, 10_000.0)
 SCREEN_MM = (50.0, 10_000.0)  # a picture's height, from a small tablet to a hall's projection
 LATENCY_MS = (0.1, 2_000.0)
@@ -79,7 +80,7 @@ class Settings:
 
 def load_settings(folder: Path | None = None) -> Settings:
     """Return the saved settings, or the defaults; a broken file is moved aside and named in ``notices``."""
-    path = (folder or Path(platformdirs.user_config_dir(APP, appauthor=False))) / "settings.toml"
+    path = _folder(folder) / "settings.toml"
     settings = Settings(path)
     try:
         plain = tomllib.loads(path.read_text("utf-8"))
@@ -180,7 +181,7 @@ def read_profile(path: Path) -> Profile:
         if unknown := [key for key in plain if key not in known]:
             raise ValueError(f"it has no entry called {unknown[0]!r}; there are: {', '.join(known)}")
         profile = Profile.from_plain(plain)
-        for key in ("on_delay_ms", "off_delay_ms", "fade_s"):
+        for key in BY_STRING:
             if len(getattr(profile, key)) not in (0, profile.strings):
                 raise ValueError(
                     f"{key} has {len(getattr(profile, key))} values for {profile.strings} strings"
@@ -190,6 +191,44 @@ def read_profile(path: Path) -> Profile:
         raise CoachError(str(path), f"cannot be read ({error.strerror})", "give a profile file") from error
     except (ValueError, UnicodeDecodeError) as error:
         raise CoachError(str(path), f"is no pickup profile ({error})", "mend that line") from error
+
+
+def _folder(folder: Path | None) -> Path:
+    """Return the folder of the settings: the user's, unless another is given."""
+    return folder or Path(platformdirs.user_config_dir(APP, appauthor=False))
+
+
+def kept_profile(folder: Path | None = None) -> Profile | None:
+    """Return the profile that ``coach calibrate`` learnt, from beside the settings; None where none was.
+
+    Raises CoachError where the file is unusable: without its delays every verdict would be another.
+    """
+    path = _folder(folder) / PICKUP
+    if not path.exists():
+        return None
+    try:
+        return read_profile(path)
+    except CoachError as error:
+        remedy = "run `coach calibrate` again, or remove the file"
+        raise CoachError(error.where, error.what, remedy) from error
+
+
+def keep_profile(profile: Profile, folder: Path | None = None) -> Path:
+    """Keep a learnt profile whole, the one before as ``pickup.before.toml``; return its path.
+
+    Raises CoachError where the folder cannot be written; the old file is then as it was.
+    """
+    path = _folder(folder) / PICKUP
+    what, remedy = "the pickup profile", "free or unlock the folder"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        before = path.read_bytes() if path.exists() else None
+    except OSError as error:
+        raise CoachError(str(path), f"{what} cannot be written ({error.strerror})", remedy) from error
+    if before is not None:
+        write_whole(path.with_name("pickup.before.toml"), before, what=what, remedy=remedy)
+    write_whole(path, tomli_w.dumps(profile.to_plain()), what=what, remedy=remedy)
+    return path
 
 
 def parse_tuning(text: str | None, capo: int | None, given: Tuning) -> Tuning:

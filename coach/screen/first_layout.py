@@ -150,6 +150,8 @@ def _foot(hand: _Hand, model: FirstModel) -> float:
     keys = [*zip(said.FOOT, FOOT_KEYS, strict=True)]
     if not (model.answered or model.one_channel):  # where the guitar answers, nobody looks for another port
         keys.append((said.OTHER_PORT, Key.OTHER_PORT))
+    else:
+        keys.append((said.CALIBRATE, Key.CALIBRATE))
     while len(keys) > 2 and hand.keys_width(keys, quiet) > room:
         del keys[1]  # it stands on the sheet of keys too
     hand.keys(keys, hand.edge, y, quiet)

@@ -30,6 +30,8 @@ class Act(Enum):
     STUDIO = "studio"
     LOOK_BACK = "look back"
     OTHER_PORT = "other port"
+    CALIBRATE = "calibrate"
+    LEAVE_CALIBRATION = "leave calibration"
     LEAVE = "leave"
 
 
@@ -52,6 +54,7 @@ class Key(Enum):
     STUDIO = "s"
     LOOK_BACK = "b"
     OTHER_PORT = "g"
+    CALIBRATE = "c"
     HELP = "help"
     ESCAPE = "escape"
 
@@ -102,6 +105,7 @@ class FirstModel:
         self.strings = strings
         self.column = Column.SCORES
         self.helping = False
+        self.calibrating = False  # its sentences are the message, and Escape leaves it
         self.message = ""  # a fault or an answer, until the next key
         self.today, self.today_title = "", ""  # what to practise, and the piece it was heard in
         self.port_state, self.port_text = "", ""
@@ -197,6 +201,8 @@ class FirstModel:
         if self.helping:  # any key puts the sheet away
             self.helping = False
             return None
+        if self.calibrating:  # hands are on the guitar: nothing but leaving it is meant
+            return Choice(Act.LEAVE_CALIBRATION) if key is Key.ESCAPE else None
         if key is Key.ESCAPE and self.message:
             self.message = ""
             return None
@@ -207,6 +213,8 @@ class FirstModel:
             return Choice(Act.LEAVE)
         elif key is Key.OTHER_PORT:
             return Choice(Act.OTHER_PORT)
+        elif key is Key.CALIBRATE:
+            return Choice(Act.CALIBRATE)
         elif key in (Key.ENTER, Key.OPEN):
             return self._asked(OPENS[self.column])
         elif key in DOES:
@@ -225,6 +233,8 @@ class FirstModel:
             return None
         if spot.key is not None:
             return self.press(spot.key)
+        if self.calibrating:
+            return None
         if spot.column is None or not 0 <= spot.row < len(self._lists[spot.column]):
             return None
         if (spot.column, spot.row) == (self.column, self._rows[self.column]):

@@ -37,6 +37,7 @@ KEYS = {
     pygame.K_s: Key.STUDIO,
     pygame.K_b: Key.LOOK_BACK,
     pygame.K_g: Key.OTHER_PORT,
+    pygame.K_c: Key.CALIBRATE,
     pygame.K_F1: Key.HELP,
     pygame.K_h: Key.HELP,
     pygame.K_ESCAPE: Key.ESCAPE,

@@ -26,6 +26,7 @@ MAKING = "The marked page of “{title}” is being made …"
 MADE = "The marked page is written: {path}"
 NO_PORTS = "No MIDI port is there: plug in the guitar's converter and switch it on."
 LISTENING = "Listening at {name}: pluck the strings, and press g again if none answers."
+NO_GUITAR = "No guitar is heard yet: pluck a string, then calibrate."
 ONE_PORT = "There is no other port for the guitar than {name}."
 ONLY_PEDAL = (
     "Only {name} is there, which was learnt as the pedal's own: switch the guitar's converter on. If the "
@@ -43,6 +44,7 @@ PREPARE = ("m", "print")
 STUDIO = ("s", "studio")
 LOOK_BACK = ("b", "look back")
 OTHER_PORT = ("g", "another port")
+CALIBRATE = ("c", "calibrate")
 FOOT = (("Enter", "open"), ("Tab", "other column"), ("F1", "keys"), ("Esc", "leave"))
 
 HELP_TITLE = "Keys"
@@ -56,6 +58,7 @@ HELP_LINES = (
     ("s", "studio: the score on a large screen, for a class"),
     ("b", "look back at the take"),
     ("g", "listen at another port"),
+    ("c", "calibrate: learn the guitar's delays, by plucking"),
     ("pedal", "page forward: next row; page back: open it"),
     ("mouse", "click a row, click it again to open it"),
     ("drop a file", "a score joins the scores, a take is opened"),
