@@ -15,6 +15,7 @@ import pygame.font
 import pygame.freetype
 
 from coach.screen.font_files import HAND, MUSIC, PRINT
+from coach.screen.kept import kept
 from coach.screen.theme import Colour
 
 # SMuFL code points.
@@ -23,6 +24,9 @@ CLEF_8VB = "\ue052"
 CIRCLED = "⓪①②③④⑤⑥⑦⑧⑨⑩"
 ACCIDENTALS = {"♭": "\ue260", "♮": "\ue261", "♯": "\ue262"}
 CACHED = 800  # words; a figure that counts up must not fill the memory
+CACHED_BYTES = 16_000_000  # … nor sentences
+MEASURED = 4096  # beginnings of lines, of which only the width is kept
+FONTS = 24  # sizes of a font; one is some 200 kB
 
 
 class Written(NamedTuple):
@@ -36,14 +40,18 @@ class Written(NamedTuple):
         """Pixels from left to right."""
         return self.surface.get_width()
 
+    def size(self) -> int:
+        """Return the bytes of its surface."""
+        return self.surface.get_pitch() * self.surface.get_height()
 
-@lru_cache(maxsize=64)
+
+@lru_cache(maxsize=FONTS)
 def _font(path: Path, size: int) -> pygame.font.Font:
     pygame.font.init()
     return pygame.font.Font(str(path), size)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=FONTS)
 def _music(size: int) -> pygame.freetype.Font:
     pygame.freetype.init()
     return pygame.freetype.Font(str(MUSIC), size)
@@ -80,7 +88,7 @@ def _runs(path: Path, text: str) -> Iterator[tuple[str, str]]:
         yield source, run
 
 
-@lru_cache(maxsize=CACHED)
+@kept(Written.size, most=CACHED, most_bytes=CACHED_BYTES)
 def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Written:
     """Return a line whose capitals are ``height`` pixels tall, pencilled if ``hand``, else printed."""
     path = HAND if hand else PRINT
@@ -116,12 +124,21 @@ def words(text: str, height: int, colour: Colour, *, hand: bool = False) -> Writ
     return Written(whole, ascent - top)
 
 
+_not_kept = words.__wrapped__
+
+
+@lru_cache(maxsize=MEASURED)
+def _width(text: str, height: int, colour: Colour, *, hand: bool) -> int:
+    """Return how wide words are; their picture is not kept, for most beginnings of a sentence are no line."""
+    return _not_kept(text, height, colour, hand=hand).width
+
+
 def wrapped(text: str, width: float, height: int, colour: Colour, *, hand: bool = False) -> Iterator[str]:
     """Yield a text's lines, none wider than ``width`` unless it is one word."""
     line = ""
     for word in text.split():
         longer = f"{line} {word}" if line else word
-        if line and words(longer, height, colour, hand=hand).width > width:
+        if line and _width(longer, height, colour, hand=hand) > width:
             yield line
             line = word
         else:
@@ -130,7 +147,7 @@ def wrapped(text: str, width: float, height: int, colour: Colour, *, hand: bool 
         yield line
 
 
-@lru_cache(maxsize=CACHED)
+@kept(Written.size, most=CACHED, most_bytes=CACHED_BYTES)
 def haloed(text: str, height: int, colour: Colour, paper: Colour) -> Written:
     """Return pencilled words with a rim of bare paper, for writing over staff lines."""
     over, under = words(text, height, colour, hand=True), words(text, height, paper, hand=True)
