@@ -81,6 +81,7 @@ class Loudspeaker:
         self.starts_ns: list[int] = []
         self.stopped = 0
         self._silent = True
+        self.trouble = ""  # why nothing is heard
 
     def play(self, track: Track, *, at_ns: int | None = None) -> int:
         soonest_ns = self.clock.now + self.latency_ns
@@ -143,16 +144,15 @@ class Room:
         self.paper = Paper(self.piece.title)
         self.ended: list[Sitting] = []
         self.told: list[str] = []
-        converter = Converter.ideal()
+        profile = Converter.ideal().profile(self.piece.score.tuning)
         self.live = DrillLive(
             self.drill,
-            maker(self.piece, Terms(), converter.profile(self.piece.score.tuning), limits_of({})),
+            maker(self.piece, Terms(), profile, limits_of({"drift_fault_ms": drift_ms})),
             self.paper,  # type: ignore[arg-type]
             player=self.speaker,
             pedal=pedal,
             click=click,
             listen=listen,
-            drift_ms=drift_ms,
             ended=self._ended,
         )
         self.live.speak = self.told.append  # type: ignore[method-assign]

@@ -46,6 +46,7 @@ FASTER = "Three clean in a row. Now a little faster, at 42 beats a minute."
 RULES = Rules(step_up=0.1, step_down=0.1)
 TO_THE_END = Rules(step_up=0.1, step_down=0.1, at_once=False)
 AT_GOAL = Rules(start_speed=0.9, goal=0.9, known_speed=0.9)
+TURNED_OFF = "No sound: the drill was begun with --silent; begin it without, to hear this."
 PRESS, LET_GO = b"\xb0\x50\x7f", b"\xb0\x50\x00"
 Open = Callable[..., Room]
 
@@ -481,7 +482,7 @@ def test_without_a_sound_device_all_else_goes_on(sit: Open):
     room = sit(sound=False, click=True, listen=True, rules=AT_GOAL)
     room.live.act(Action.LISTEN)
     room.rest(0.1)
-    assert room.view().foot.message == "There is no sound here."
+    assert room.view().foot.message == TURNED_OFF
     for action in (Action.ALONG, Action.DIFFERENCE, Action.CLICK, Action.LAST_PASS, Action.MENDED):
         assert not room.live.act(action)
         room.rest(0.1)

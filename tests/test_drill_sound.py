@@ -292,3 +292,76 @@ def test_every_step_of_every_etude_can_be_heard(tmp_path: Path, monkeypatch: pyt
             assert first >= made.lead_s - 0.2, rung.name  # grace notes come before the beat
             assert len(track.tones) >= len(sitting.piece.score.notes) - 2
             assert max(t.stop_s or 0 for t in track.tones) <= track.length_s, rung.name
+
+
+# --- no sound -----------------------------------------------------------------------------------------
+
+NO_DEVICE = (
+    "No sound here (no output for sound was found): mend that and ask again; all else works in silence."
+)
+HEARING = (Action.LISTEN, Action.ALONG, Action.DIFFERENCE, Action.LAST_PASS, Action.MENDED, Action.CLICK)
+
+
+def message_after(room: Room, action: Action) -> str:
+    room.live.act(action)
+    room.live.step(room.clock.now)
+    return room.view().foot.message
+
+
+@pytest.mark.parametrize("action", HEARING)
+def test_whatever_is_asked_to_be_heard_without_a_device_says_why_not_and_what_to_do(
+    sit: Open, action: Action
+):
+    room = sit(29)
+    assert room.speaker is not None
+    room.play()
+    room.rest(10)
+    room.speaker.trouble = NO_DEVICE
+    room.rest(0.1)
+    assert room.view().foot.message == NO_DEVICE  # once, when it is known
+    room.rest(10)
+    assert room.view().foot.message == ""
+    for _ in range(2):  # each time it is asked for
+        assert message_after(room, action) == NO_DEVICE
+        if action is Action.CLICK:
+            assert message_after(room, action) == "No click."
+        room.rest(10)
+
+
+@pytest.mark.parametrize("action", HEARING)
+def test_a_drill_begun_in_silence_says_so(sit: Open, action: Action):
+    room = sit(29, sound=False)
+    room.play()
+    room.rest(10)
+    wanted = "No sound: the drill was begun with --silent; begin it without, to hear this."
+    assert message_after(room, action) == wanted
+
+
+def test_a_device_that_is_lost_and_found_is_told_once_each(sit: Open):
+    room = sit(29)
+    assert room.speaker is not None
+    room.rest(0.1)
+    assert room.view().foot.message == ""  # that there is sound is nothing to speak of
+    lost = "The sound stopped: “Box” is gone. The next thing to be heard looks for it again."
+    room.speaker.trouble = lost
+    room.rest(0.1)
+    assert room.view().foot.message == lost
+    room.rest(10)
+    assert room.view().foot.message == ""
+    heard = len(room.speaker.tracks)
+    room.live.act(Action.LISTEN)
+    assert len(room.speaker.tracks) == heard + 1  # ordered all the same: so it is looked for
+    room.speaker.trouble = ""
+    room.rest(0.1)
+    assert room.view().foot.message == "There is sound again."
+
+
+def test_playing_along_begins_with_both_voices_where_it_was_not_heard(sit: Open):
+    room = sit(29)
+    assert room.speaker is not None
+    room.speaker.trouble = NO_DEVICE
+    for _ in range(2):
+        assert message_after(room, Action.ALONG) == NO_DEVICE
+    room.speaker.trouble = ""
+    room.rest(0.1)
+    assert message_after(room, Action.ALONG) == "Play along."

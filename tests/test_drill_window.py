@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,8 +18,9 @@ from coach.app.drill import Wanted, ladder_of, maker, rules_of
 from coach.app.drill_live import DrillLive
 from coach.app.sitting import limits_of
 from coach.app.terms import Terms
-from coach.core import drill_words, words
+from coach.core import drill_words, sound_words, words
 from coach.core.drill import Drill
+from coach.core.sounding import Track
 from coach.devices.messages import PortState
 from coach.files.take import read_take
 from coach.screen.keys import DRILL_KEYS, Action
@@ -76,9 +78,32 @@ def guitar(jack: JackServer, cache: Path, monkeypatch: pytest.MonkeyPatch) -> It
         yield plug
 
 
+class Mute:
+    """A loudspeaker that is not there, and says so."""
+
+    trouble = sound_words.NO_DEVICE.format(why=sound_words.NO_LIBRARY)
+    playing = False
+
+    def play(self, track: Track, *, at_ns: int | None = None) -> int:
+        return 0
+
+    def start_ns(self, token: int) -> int | None:
+        return None
+
+    def stop(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
 @pytest.fixture
 def mirror() -> Iterator[DrillLive]:
     """What the program should show, drawn here: without sound, on a clock that stands."""
+    with mirror_of(None) as live:
+        yield live
+
+
+@contextmanager
+def mirror_of(player: Mute | None) -> Iterator[DrillLive]:
     piece = etude(NUMBER)
     drill = Drill(ladder_of(piece, Terms(), Wanted()), rules_of(piece, FAST), at=AT - 1)
     drill.tempo_words = lambda speed: words.beats_a_minute(piece.score, speed)
@@ -91,7 +116,9 @@ def mirror() -> Iterator[DrillLive]:
         keys=DRILL_KEYS,
         key_lines=KEY_LINES,
     ) as window:
-        live = DrillLive(drill, maker(piece, Terms(), None, limits_of({})), window, listen=False)
+        live = DrillLive(
+            drill, maker(piece, Terms(), None, limits_of({})), window, player=player, listen=False
+        )
         window.turn_to(live.sitting.piece.score, live.sitting.piece.xml)
         live.speak = lambda sentence: None  # type: ignore[method-assign]
         live.on_message(PortState("open", "Listening to “guitar:out”.", "guitar:out"))
@@ -182,7 +209,12 @@ def test_passes_are_heard_and_counted_in_strokes(
     assert "→   2  melody alone, bar 1" in listed.stdout.splitlines()
 
 
-def test_keys_without_any_sound_device(display: Display, guitar: Plug, mirror: DrillLive, tmp_path: Path):
+def test_keys_without_any_sound_device(display: Display, guitar: Plug, tmp_path: Path):
+    with mirror_of(Mute()) as mirror:
+        keys_without_any_sound_device(display, mirror, tmp_path)
+
+
+def keys_without_any_sound_device(display: Display, mirror: DrillLive, tmp_path: Path) -> None:
     (tmp_path / "hidden").mkdir()
     (tmp_path / "hidden" / "sounddevice.py").write_text(NO_SOUND)
     env = {"PYTHONPATH": str(tmp_path / "hidden"), "SDL_AUDIODRIVER": "nothing-of-that-name"}
@@ -209,7 +241,10 @@ def test_keys_without_any_sound_device(display: Display, guitar: Plug, mirror: D
         running.press("F1")
         shows(running, seen(mirror), "help away")
         assert not np.array_equal(opened, seen(mirror))
-        running.press("space", "a", "d", "t", "m")  # nothing of it is heard, and nothing breaks
+        running.press("space")
+        mirror.act(Action.LISTEN)
+        shows(running, seen(mirror), "no sound")
+        running.press("a", "d", "t", "m")  # nothing of it is heard, and nothing breaks
         running.press("x")
         says(running, drill_words.HURT)
         assert "Nothing was played" in running.leave("Escape")

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -39,6 +41,7 @@ from tests.harness import ROOT
 from tests.take_build import record
 from tests.test_history import ROW as PASS
 from tests.test_history import STOP
+from tests.test_history_robust import older
 from tests.test_sitting import PIECE, TAKE, sit
 
 RECORDINGS, SCORES = ROOT / "recordings", ROOT / "scores"
@@ -164,6 +167,22 @@ def test_a_history_that_cannot_be_written_is_a_line_and_no_fault(takes):
     assert rebuild(History(history_path()), takes).passes == 1  # nothing was lost
 
 
+def test_passes_of_an_older_history_are_judged_anew_from_their_takes(takes):
+    sitting = sit([(us * 1_000 + 10**12, data) for us, data in TAKE.messages], takes)
+    assert remember_sitting(sitting) == ()
+    (row,) = History(history_path()).passes()
+    assert not row.clean
+    assert row.tolerance_ms is not None
+    older(History(history_path()))
+    with closing(sqlite3.connect(history_path())) as db:  # as if nothing but drift had been wrong
+        db.execute("UPDATE passes SET clean = 1, faults = 0")
+        db.commit()
+    history = History(history_path())
+    assert history.passes()[0].clean
+    assert (rebuild(history, takes).takes, history.passes()) == (1, (row,))
+    assert rebuild(history, takes).takes == 0
+
+
 def test_a_chunk_that_was_drilled(takes):
     """Bars 1 to 2 of a take of the whole, as if they were the chunk: broken off means not clean."""
     session = sit([(us * 1_000 + 10**12, data) for us, data in TAKE.messages], None).session
@@ -173,10 +192,15 @@ def test_a_chunk_that_was_drilled(takes):
     assert (row.part, row.number, row.first, row.last, row.first_bar, row.last_bar) == ("bass", 5, 0, 1, 1, 2)
     assert not row.clean
     assert stops
-    whole = replace(result, passes=(replace(result.passes[0], faults=(), complete=False),))
+    whole = replace(result, passes=(replace(result.passes[0], faults=(), drifted=None, complete=False),))
     assert rows_of(session, whole, TAKE.meta, "a.mid")[0][0].clean is False
-    whole = replace(result, passes=(replace(result.passes[0], faults=(), complete=True),))
-    assert rows_of(session, whole, TAKE.meta, "a.mid")[0][0].clean is True
+    whole = replace(result, passes=(replace(result.passes[0], faults=(), drifted=None, complete=True),))
+    row = rows_of(session, whole, TAKE.meta, "a.mid")[0][0]
+    assert row.clean is True
+    strayed = replace(whole.passes[0], drifted=result.bars[0])
+    (row, _), *_ = rows_of(session, replace(whole, passes=(strayed,)), TAKE.meta, "a.mid")
+    assert (row.clean, row.faults) == (False, 1)
+    assert (row.tolerance_ms, row.drift_limit_ms) == (session.limits.tolerance_ms, strayed.drift_limit_ms)
     assert remember(session, TAKE.meta, takes / "a.mid", result=whole, part="bass") == ()
     assert [row.part for row in History(history_path()).passes()] == ["bass"]
 

@@ -166,6 +166,14 @@ def test_a_switch_through_the_guitars_port_begins_no_take(piece: Piece, clock: S
     assert music.hear(*PRESS_BACK)
 
 
+def test_what_is_to_be_said_of_the_foot_switch_stands_at_the_foot(piece: Piece, clock: SimpleNamespace):
+    music = Music(piece, clock)
+    music.live.on_notice("The foot switch is unplugged; the keys still work.")
+    assert music.said("The foot switch is unplugged; the keys still work.")
+    music.at(6 * SECOND)
+    assert music.said("")
+
+
 def test_a_switch_of_its_own_port_does_the_same(piece: Piece, clock: SimpleNamespace):
     music = Music(piece, clock)
     music.live.on_press("forward")

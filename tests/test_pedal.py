@@ -15,16 +15,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coach.app import play as play_module
-from coach.app.pedal import PedalReader, own_port, pedal_of, run_pedal
+from coach.app.pedal import PedalReader, Presence, own_port, pedal_of, run_pedal
 from coach.app.play import choose_port, guitar_in
 from coach.core.errors import PortError
 from coach.core.events import NoteOn
 from coach.core.pedal import BACK, FORWARD, QUIET_US, Learner, Pedal, Press, Switch
 from coach.core.profile import Profile
 from coach.core.wire import Decoder
+from coach.devices.messages import PortState, State
 from coach.devices.ports import Port, list_ports
 from coach.files.settings import load_settings
-from tests.harness import ROOT, Inbox, JackServer, sending, until
+from tests.harness import ROOT, Inbox, JackServer, Plug, sending, until
 
 MS = 1000
 
@@ -353,6 +354,36 @@ def test_a_note_that_has_become_a_strings_is_left_to_it(tmp_path):
     assert set(pedal_of(settings, profile=Profile(base_channel=9)).switches) == {BACK}
 
 
+def state(name: State) -> PortState:
+    return PortState(name, "what the port says", "steps:out")
+
+
+def test_the_foot_switch_is_told_of_once_when_it_goes_and_once_when_it_comes_back():
+    said: list[str] = []
+    presence = Presence(said.append)
+    presence.take(state("open"))
+    assert said == []  # that it is there is nothing to speak of
+    for name in ("lost", "waiting", "no-backend"):
+        presence.take(state(name))
+    assert said == ["The foot switch is unplugged; the keys still work."]
+    presence.take(state("open"))
+    presence.take(state("open"))
+    assert said[1:] == ["The foot switch is there again."]
+    presence.take(state("failed"))
+    assert said[2:] == ["The foot switch is not heard now; the keys still work."]
+
+
+def test_a_foot_switch_that_was_not_plugged_in_is_told_of():
+    said: list[str] = []
+    presence = Presence(said.append)
+    presence.take(state("waiting"))
+    presence.take(state("open"))
+    assert said == [
+        "The foot switch is not plugged in; the keys still work.",
+        "The foot switch is there again.",
+    ]
+
+
 # The command, with real ports.
 
 
@@ -424,6 +455,27 @@ def test_two_switches_are_learnt_while_somebody_plays_and_then_heard(on_jack, tm
             assert [heard.get(timeout=10) for _ in range(4)] == [FORWARD, BACK, FORWARD, BACK]
         finally:
             reader.close()
+
+
+def test_a_foot_switch_that_is_unplugged_is_told_of_and_taken_up_again(on_jack, tmp_path):
+    settings = settings_with(tmp_path / "config", "steps:out", forward=Switch(64, 1))
+    said: queue.SimpleQueue[str] = queue.SimpleQueue()
+    heard: queue.SimpleQueue[str] = queue.SimpleQueue()
+    reader = PedalReader(settings, heard.put, guitar_port="hexbox:out", on_state=Presence(said.put).take)
+    try:
+        with Plug("steps") as plug:
+            reader.start()
+            plug.send(cc(64, 127), cc(64, 0))
+            assert heard.get(timeout=10) == FORWARD
+        assert said.get(timeout=20) == "The foot switch is unplugged; the keys still work."
+        with Plug("steps") as plug:
+            assert said.get(timeout=20) == "The foot switch is there again."
+            plug.send(cc(64, 127), cc(64, 0))
+            assert heard.get(timeout=10) == FORWARD
+        assert said.get(timeout=20) == "The foot switch is unplugged; the keys still work."
+    finally:
+        reader.close()
+    assert said.empty()
 
 
 def test_while_the_guitar_is_away_the_pedal_is_not_taken_for_it(on_jack, tmp_path):

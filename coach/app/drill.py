@@ -5,8 +5,9 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
+from functools import cache
 from pathlib import Path
 
 from coach.app.drill_live import DrillLive, Maker
@@ -25,7 +26,7 @@ from coach.core.errors import CoachError
 from coach.core.ladder import Part, Rung, from_fault, ladder, own_step, without
 from coach.core.preparation import Preparation
 from coach.core.profile import Profile
-from coach.core.verdicts import Limits
+from coach.core.verdicts import DRIFT_FAULT_MS, Limits
 from coach.devices.midi_out import MidiSpeaker
 from coach.devices.sound import Speaker
 from coach.files.history import History, HistoryError, history_path
@@ -58,7 +59,7 @@ class Wanted:
     start: float | None = None  # beats a minute to begin at; so the next two
     goal: float | None = None
     by: float | None = None
-    drift_ms: float = 80.0  # a bar that strays further is a fault (own figure)
+    drift_ms: float = DRIFT_FAULT_MS  # a bar that strays further, at the full tempo, is a fault
     click: bool = False
     subdivide: int = 1  # of a beat, by the click
     quiet_bars: int = 0  # without the click, after each two bars with it
@@ -73,15 +74,16 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
     Raises CoachError where there is no display, or nothing to practise.
     """
     terms, limits = terms_asked(piece, asked, settings)
-    rungs = ladder_of(piece, terms, wanted)
+    limits = replace(limits, drift_fault_ms=wanted.drift_ms)
+    prepared = terms.prepare(piece)
+    rungs = ladder_of(piece, terms, wanted, prepared)
     kept = ladder_path(piece.score.digest)
     drill = stand(piece, rungs, wanted, kept)
-    prepared = terms.prepare(piece)
     drill.around = lambda bar, part: from_fault(prepared, rungs, bar, part)
     if wanted.bars is not None:
         drill.visit(own_bars(piece, prepared, wanted))
     chosen = choose_port(asked.port, settings)
-    make = maker(piece, terms, asked.profile, limits)
+    make = maker(piece, terms, asked.profile, limits, prepared)
     print(words.HAND_CARE, flush=True)
 
     def ended(sitting: Sitting) -> None:
@@ -112,7 +114,6 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
             subdivide=wanted.subdivide,
             silent=wanted.quiet_bars,
             listen=wanted.listen,
-            drift_ms=wanted.drift_ms,
             ended=ended,
         )
         window.turn_to(live.sitting.piece.score, live.sitting.piece.xml)
@@ -164,9 +165,14 @@ def list_steps(piece: Piece, asked: Asked, wanted: Wanted) -> int:
     return 0
 
 
-def ladder_of(piece: Piece, terms: Terms, wanted: Wanted) -> tuple[Rung, ...]:
-    """Return the steps that were asked for.  Raises CoachError where there are none."""
-    rungs = ladder(terms.prepare(piece), by_eights=len(piece.score.bars) > MANY_BARS)
+def ladder_of(
+    piece: Piece, terms: Terms, wanted: Wanted, prepared: Preparation | None = None
+) -> tuple[Rung, ...]:
+    """Return the steps that were asked for; ``prepared``: where the piece has been.
+
+    Raises CoachError where there are none.
+    """
+    rungs = ladder(prepared or terms.prepare(piece), by_eights=len(piece.score.bars) > MANY_BARS)
     if wanted.part is not None:
         for part in Part:
             if part.value != wanted.part:
@@ -217,29 +223,37 @@ def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> 
     return drill
 
 
-def maker(piece: Piece, terms: Terms, profile: Profile | None, limits: Limits) -> Maker:
-    """Return what makes a sitting for a step at a speed."""
+def maker(
+    piece: Piece,
+    terms: Terms,
+    profile: Profile | None,
+    limits: Limits,
+    prepared: Preparation | None = None,
+) -> Maker:
+    """Return what makes a sitting for a step at a speed; ``prepared``: where the piece has been."""
+    made = prepared or terms.prepare(piece)  # once, not at every step
+    all_of_scale = cache(lambda: whole(scale_piece(piece, terms, made), Terms(terms.level)))
 
     def make(rung: Rung, speed: float) -> Sitting:
         scale = rung.part is Part.SCALE
-        about = scale_piece(piece, terms) if scale else piece
+        step = all_of_scale() if scale else of_rung(piece, terms, rung, made.stops)
         return Sitting(
-            about,
+            step.piece,
             profile=profile or Profile(strings=piece.score.tuning.strings),
             limits=limits,
             folder=takes_folder(),
             started=datetime.now().astimezone(),
             terms=Terms(terms.level) if scale else terms,
-            step=whole(about, Terms(terms.level)) if scale else of_rung(piece, terms, rung),
+            step=step,
             asked_speed=speed,
         )
 
     return make
 
 
-def scale_piece(piece: Piece, terms: Terms) -> Piece:
+def scale_piece(piece: Piece, terms: Terms, prepared: Preparation | None = None) -> Piece:
     """Return the scale of a piece as a piece of its own, kept beside the takes so that they find it."""
-    made = part_of_piece(piece, terms.prepare(piece), "scale")
+    made = part_of_piece(piece, prepared or terms.prepare(piece), "scale")
     folder = takes_folder()
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{piece.path.stem}-{made.ending}.musicxml"

@@ -1,35 +1,41 @@
-"""The drill in its window: passes are heard, counted, told; the step changes while nobody plays."""
+"""The drill in its window: passes are heard, counted, told, and the step changes.
+
+It changes while nobody plays.  Who goes round and round is told that it is due; ``→`` changes it at once,
+and else it changes at the end of the round that is played while it is due.  No note is lost or counted
+twice: each is in one take.  Where only the tempo changes, the first note of the new round is the new
+sitting's first.  Where the bars change too, or a click is to be begun, what is still played of the old step
+goes to the old sitting (``_former``) until there is a pause, and the new one begins after it.
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
-from math import ceil
 
+from coach.app import rounds
+from coach.app.drill_listening import Listening
 from coach.app.drill_sound import Passage, Player, heard_again
+from coach.app.late_start import with_late_start
 from coach.app.live import Live
-from coach.app.pass_result import is_fault, pass_result
+from coach.app.pass_result import pass_result
 from coach.app.sitting import Sitting
 from coach.app.telling import Said
 from coach.core import drill_words, words
+from coach.core.clean import is_fault
 from coach.core.drill import Decision, Drill, Kind
 from coach.core.ladder import Rung
 from coach.core.pedal import Pedal
 from coach.core.report import report
 from coach.core.shapes import Summary, View
-from coach.core.sounding import Track
 from coach.core.verdicts import Change
 from coach.devices.messages import Heard
 from coach.screen.window import Action, Window
 
-# Nothing plucked for so long after the next note was due: the step may change; where a pass was only broken
-# off, after the longer time.  Our own figures.
-QUIET_US, GONE_US = 700_000, 3_000_000
-AHEAD_NS = 200_000_000  # a click is ordered so long before it is heard
+READ_NS = 2_000_000_000  # so long it has been said that a change is due before a round's end brings it
 CONTROLLERS = 64  # so many are kept from before the first note
-# What of the model goes along: its name in the words, the melody, the bass.
-ALONG = (("", False, False), ("both", True, True), ("melody", True, False), ("bass", False, True))
+# Decisions after which another step or tempo is due.
+MOVES = (Kind.STEP_UP, Kind.STEP_DOWN, Kind.NEXT_RUNG)
 Maker = Callable[[Rung, float], Sitting]
 
 
@@ -49,33 +55,32 @@ class DrillLive(Live):
         listen: bool = True,
         subdivide: int = 1,
         silent: int = 0,
-        drift_ms: float = 80.0,
         ended: Callable[[Sitting], None] = lambda sitting: None,
     ) -> None:
         """``make`` returns a sitting for a step at a speed; ``ended`` is given each that was played.
 
         ``click``: one goes on while the step is played, each beat divided into ``subdivide``, with ``silent``
         bars without it after each two; ``listen``: each step is played to the player
-        first; ``drift_ms``: a bar that strays further, at the full tempo, is a fault.
+        first.
         """
         self.drill, self._make, self._ended = drill, make, ended
-        self._player, self._click, self._listen, self._drift_ms = player, click, listen, drift_ms
-        self._subdivide, self._silent = subdivide, silent
+        self._listen = listen
+        self.listening = Listening(player, self.tell, click=click, subdivide=subdivide, silent=silent)
         self.rung, self.speed = drill.rung, drill.speed
         super().__init__(make(self.rung, self.speed), window, pedal=pedal, still=still)
         self._counted = 0  # passes of this sitting that were counted
         self._broken: set[int] = set()  # passes that were over with their first fault
         self._idle: set[int] = set()  # passes that were played on while the step was to change
-        self._plucks = 0  # notes heard in this sitting
-        self._plucked_us = self._now_ns = 0
+        self._former: Sitting | None = None  # the one before, to which the rest of its step still goes
+        self._due_ns: int | None = None  # since when a change is due
+        self._next = ""  # the sentence that said so
+        self._at_once = False  # the player wants it now
+        self._now_ns = 0
         self._before: deque[bytes] = deque(maxlen=CONTROLLERS)  # what came before the first note
-        self._click_ns = 0  # when the click was heard by which the session's time is set
-        self._clicking: int | None = None  # the token of the click that runs
-        self._along = 0  # what of the model goes along, an index into ALONG
         self._unsaid: list[str] = []
         self._played = self._clean = 0  # passes of all sittings
         if listen and player is not None:
-            player.play(self.passage.model())
+            self.listening.hear(self.passage.model())
 
     # --- where it stands --------------------------------------------------------------------------
 
@@ -85,29 +90,77 @@ class DrillLive(Live):
         return Passage(self.sitting.step, self.speed)
 
     @property
+    def _due(self) -> bool:
+        """Whether another step or tempo is to be begun."""
+        return (self.drill.rung.place, self.drill.speed) != (self.rung.place, self.speed)
+
+    @property
     def _moving(self) -> bool:
-        """Whether another step or tempo is to be begun, or the same without the click it is judged by."""
-        other = (self.drill.rung.place, self.drill.speed) != (self.rung.place, self.speed)
-        return other or (self.sitting.session.click is not None and not self._click)
+        """Whether another sitting is to be begun: it is due, or the click it is judged by is off."""
+        return self._due or (self.sitting.session.click is not None and not self.listening.click)
 
     def step(self, now_ns: int) -> None:
-        """Do what is due: count passes, say when a break is due, change the step while nobody plays."""
+        """Do what is due: count passes, say when a break is due, change the step when it may be."""
         self._now_ns = now_ns
         self.taken(self.sitting.tick(now_ns), now_ns)
         self._count(now_ns)
         self._say(self.drill.tick(now_ns // 1000))
-        if self._moving and self._silence(now_ns):
-            self._change(now_ns)
-        self._keep_click(now_ns)
+        self.listening.look()
+        if self._former is not None and self._paused(self._former, now_ns):
+            self._part(now_ns)
+        if self._moving:
+            self._due_ns = now_ns if self._due_ns is None else self._due_ns
+            silence = self._silence(now_ns)
+            if silence or self._at_once:
+                self._change(now_ns, playing=not silence)
+        self._at_once = False
+        if not self.drill.hurting:
+            self.listening.keep_click(self.sitting, self.passage, now_ns)
         self._tell_pass(now_ns)
+
+    def _hear(self, message: Heard) -> bool:
+        """Take in one message: with the first of a round the step may change."""
+        pitch = rounds.plucked(message.data)
+        if pitch is None or not self._moving or not self._round_over(pitch, message.stamp_ns):
+            return super()._hear(message)
+        if self._same_bars:
+            self._change(message.stamp_ns)
+            return super()._hear(message)
+        over = super()._hear(message)
+        self._change(message.stamp_ns, playing=True)
+        return over
+
+    def _round_over(self, pitch: int, stamp_ns: int) -> bool:
+        """Whether a pluck begins another round although a change is due."""
+        read = self._due_ns is not None and stamp_ns - self._due_ns >= READ_NS
+        passes = self.sitting.session.matching.passes
+        if not read or self.drill.hurting or not passes:
+            return False
+        number = passes[-1].number
+        if number in self._broken or (number <= self._counted and number not in self._idle):
+            return False  # it is the one by which the change became due: one more is waited for
+        return rounds.begins_again(self.sitting, pitch, self.sitting.now_us(stamp_ns))
+
+    @property
+    def _same_bars(self) -> bool:
+        """Whether a round that is begun may be the new sitting's: a click would have to be waited for."""
+        return self.drill.rung.place == self.rung.place and not self.listening.click
 
     def begins(self, message: Heard) -> bool:
         """Whether a message begins a sitting: a note does.
 
-        The end of one that was played in the sitting before does not; what a pickup says of itself is kept.
+        The end of one that was played in the sitting before does not, nor does what is still played of its
+        step; what a pickup says of itself is kept.
         """
         kind = message.data[0] & 0xF0 if message.data else 0
-        if kind == 0x90 and message.data[2:3] > b"\0":
+        pitch = rounds.plucked(message.data)
+        if self._former is not None:
+            if pitch is None or not self._leaves(self._former, pitch, message.stamp_ns):
+                self._former.hear(message)
+                pitch = None
+            else:
+                self._part(message.stamp_ns)
+        if pitch is not None:
             while self._before:
                 self.sitting.hear(replace(message, data=self._before.popleft()))
             return True
@@ -117,9 +170,6 @@ class DrillLive(Live):
 
     def taken(self, changes: list[Change], now_ns: int) -> None:
         """Look at what was judged: the first fault ends a pass where that is the rule."""
-        plucks = len(self.sitting.session.ringing.played)
-        if plucks != self._plucks:
-            self._plucks, self._plucked_us = plucks, self.sitting.now_us(now_ns)
         if not self.drill.rules.at_once or self._moving:
             return
         for change in changes:
@@ -146,9 +196,8 @@ class DrillLive(Live):
         if self.drill.hurting:
             return
         result = report(self.sitting.session)
-        # Slower, beats are longer, and so is what strays unheard: 2.5 % of the time between two tones
-        # (Friberg & Sundberg 1995, JASA 98:2524–2531).
-        found = pass_result(self.sitting.session, result, number, drift_ms=self._drift_ms / self.speed)
+        found = pass_result(self.sitting.session, result, number)
+        found = with_late_start(self.sitting.session, number, found)
         if at_once:
             found = replace(found, complete=False)
         self._played += 1
@@ -159,8 +208,11 @@ class DrillLive(Live):
 
     def _say(self, decisions: tuple[Decision, ...]) -> None:
         self._unsaid += [decision.sentence for decision in decisions if decision.sentence]
+        for decision in decisions:
+            if decision.kind in MOVES:
+                self._next = decision.sentence
         if any(decision.kind is Kind.HURT for decision in decisions):
-            self._hush()
+            self.listening.hush()
             self._idle.add(len(self.sitting.session.matching.passes))  # breaking it off is no fault
 
     def said(self, now_ns: int) -> Said:
@@ -168,11 +220,17 @@ class DrillLive(Live):
         found, self._unsaid = tuple(self._unsaid), []
         return Said(found, " ".join(found))
 
+    @property
+    def _waits(self) -> bool:
+        """Whether a change is due that waits for the player; what is suggested has the word before it."""
+        return self._due and bool(self._next) and self.drill.suggestion is None and not self.drill.hurting
+
     def summary(self) -> Summary | None:
         """Return where the drill stands; None when nothing was played.
 
         The last pass counts if it came to its end, however soon the player got up.
         """
+        self._part(self._now_ns)
         passes = report(self.sitting.session).passes
         while self._counted < len(passes):
             self._counted += 1
@@ -201,6 +259,10 @@ class DrillLive(Live):
             foot = replace(foot, message=drill_words.HURT)
         elif self.drill.suggestion is not None and not foot.message:
             foot = replace(foot, message=self.drill.suggestion.sentence)
+        elif self._waits and foot.message == self._next:
+            foot = replace(foot, message=drill_words.WAITING.format(next=self._next))
+        elif self._waits and not foot.message:  # longer, it would stand over the strings for all of a round
+            foot = replace(foot, message=drill_words.STILL_WAITING)
         self.window.show(replace(view, foot=foot))
 
     # --- what the player asks for -----------------------------------------------------------------
@@ -212,15 +274,15 @@ class DrillLive(Live):
             case Action.ACCEPT | Action.NEXT_BAR:
                 self._accept()
             case Action.LISTEN:
-                self._listen_or_stop()
+                self.listening.model_or_stop(self.passage)
             case Action.ALONG:
-                self._play_along()
+                self.listening.along(self.passage)
             case Action.DIFFERENCE:
-                self._let_hear(self.passage.difference())
+                self.listening.hear(self.passage.difference())
             case Action.LAST_PASS | Action.MENDED:
                 self._hear_last(mended=action is Action.MENDED)
             case Action.CLICK:
-                self._turn_click()
+                self.listening.turn_click()
             case Action.HARDER:
                 self._say(drill.harder())
             case Action.EASIER:
@@ -245,78 +307,73 @@ class DrillLive(Live):
             )
         elif drill.suggestion is not None:
             self._say(drill.accept())
+            self._at_once = True
+        elif self._due:
+            self._at_once = True
         else:
-            self._listen_or_stop()
+            self.listening.model_or_stop(self.passage)
 
     # --- the step changes -------------------------------------------------------------------------
 
     def _silence(self, now_ns: int) -> bool:
         """Whether nobody plays: nothing was plucked for a while, and no pass is going on."""
-        session, now_us = self.sitting.session, self.sitting.now_us(now_ns)
-        if not session.matching.passes:
-            return True
-        last = session.matching.passes[-1]
-        over = self.viewer.course(now_us).final >= last.number
-        anchor = next(last.backwards(), None)
-        # The tick up to which something is still to come: the next note, or the end of the last one.
-        tick = session.groups.next_onset(last.front)
-        if over:
-            ends = session.score.notes[["onset", "duration"]][session.groups.rows(last.front)].tolist()
-            tick = max(map(sum, ends)) if session.ringing.sounding() else None
-        due_us = 0.0
-        if tick is not None and anchor is not None:
-            nominal_us = session.score.nominal_us(tick) - session.score.nominal_us(anchor.tick)
-            due_us = anchor.us + nominal_us / self.speed
-        wait_us = QUIET_US if over or last.number in self._broken else GONE_US
-        return now_us - max(due_us, self._plucked_us) >= wait_us
+        sitting, now_us = self.sitting, self.sitting.now_us(now_ns)
+        passes = sitting.session.matching.passes
+        number = passes[-1].number if passes else 0
+        over = self.viewer.course(now_us).final >= number
+        if self._counted < number and number not in self._broken:
+            over = over or rounds.at_end(sitting)  # it counts for nothing: nothing of it has to be settled
+        wait_us = rounds.QUIET_US if over or number in self._broken else rounds.GONE_US
+        return rounds.nobody_plays(sitting, now_us, over=over, wait_us=wait_us)
 
-    def _change(self, now_ns: int) -> None:
-        """Begin the step and tempo the drill stands at."""
-        self._hush()
-        self.sitting.end(now_ns)
+    def _paused(self, sitting: Sitting, now_ns: int) -> bool:
+        """Whether the step that was left is played no more."""
+        over = rounds.at_end(sitting)
+        return rounds.nobody_plays(sitting, sitting.now_us(now_ns), over=over, wait_us=rounds.QUIET_US)
+
+    def _leaves(self, former: Sitting, pitch: int, stamp_ns: int) -> bool:
+        """Whether a pluck is not of the step that was left, but the first of this one.
+
+        It comes after a pause, which may be short where this step begins with its pitch and the other did not
+        go on with it; or it begins the same bars again.
+        """
+        now_us = former.now_us(stamp_ns)
+        if self._paused(former, stamp_ns):
+            return True
+        if pitch not in rounds.begin_pitches(self.sitting.session) or pitch in rounds.awaited(former):
+            return False
+        if now_us - rounds.last_pluck_us(former.session) >= rounds.QUIET_US:
+            return True
+        same = former.step.rung == self.sitting.step.rung and not self.listening.click
+        return same and rounds.begins_again(former, pitch, now_us)
+
+    def _part(self, now_ns: int) -> None:
+        """End the sitting that was left."""
+        if self._former is not None:
+            former, self._former = self._former, None
+            former.end(now_ns)
+            self._ended(former)
+
+    def _change(self, now_ns: int, *, playing: bool = False) -> None:
+        """Begin the step and tempo the drill stands at; ``playing``: some of the old one is still to come."""
+        self.listening.hush()
+        self._part(now_ns)
         if self.sitting.begun:
-            self._ended(self.sitting)
+            self._former = self.sitting
+        if not playing:
+            self._part(now_ns)
         fresh = self.drill.rung.place != self.rung.place
         self.rung, self.speed = self.drill.rung, self.drill.speed
         self.seat(self._make(self.rung, self.speed))
         self.left_behind = True
         if fresh:
             self.window.turn_to(self.sitting.piece.score, self.sitting.piece.xml)
-        self._counted, self._broken, self._idle, self._plucks = 0, set(), set(), 0
+        self._counted, self._broken, self._idle = 0, set(), set()
+        self._due_ns, self._next = None, ""
         if fresh and self._listen and not self.drill.hurting:
-            self._let_hear(self.passage.model())
+            self.listening.hear(self.passage.model())
 
     # --- sound ------------------------------------------------------------------------------------
-
-    def _let_hear(self, track: Track) -> None:
-        """Play a track instead of what plays now; say so where there is no sound."""
-        self._clicking = None
-        if self._player is None:
-            self.tell(drill_words.NO_SOUND)
-        else:
-            self._player.play(track)
-
-    def _hush(self) -> None:
-        self._clicking, self._along = None, 0
-        if self._player is not None:
-            self._player.stop()
-
-    def _listen_or_stop(self) -> None:
-        if self._player is not None and self._player.playing and self._clicking is None:
-            self._hush()
-        else:
-            self._let_hear(self.passage.model())
-
-    def _play_along(self) -> None:
-        """Let the model go on round after round: both voices, the tune, the bass, none."""
-        self._along = (self._along + 1) % len(ALONG)
-        if self._player is None or not self._along:
-            self._hush()
-            self.tell(drill_words.NO_SOUND if self._player is None else drill_words.ALONG_OFF)
-            return
-        name, melody, bass = ALONG[self._along]
-        self._let_hear(self.passage.model(melody=melody, bass=bass, repeat=True))
-        self.tell(drill_words.ALONG[name])
 
     def _hear_last(self, *, mended: bool) -> None:
         session = self.sitting.session
@@ -324,39 +381,4 @@ class DrillLive(Live):
         if not number:
             self.tell(drill_words.NO_PASS)
             return
-        self._let_hear(heard_again(session, number, mended=mended))
-
-    def _turn_click(self) -> None:
-        self._click = not self._click
-        if not self._click:
-            self._hush()
-        self.tell(drill_words.CLICK_ON if self._click else drill_words.CLICK_OFF)
-
-    def _keep_click(self, now_ns: int) -> None:
-        """Begin the click where it is wanted and nothing else sounds; set the session's time by it."""
-        player, session = self._player, self.sitting.session
-        if player is None or not self._click or self.drill.hurting:
-            return
-        if self._clicking is None and not player.playing and not self._along:
-            at_ns = None if session.click is None else self._beat_ns(now_ns + AHEAD_NS)
-            self._clicking = player.play(
-                self.passage.clicks(subdivide=self._subdivide, silent=self._silent), at_ns=at_ns
-            )
-        if self._clicking is not None and not self.sitting.begun and session.click is None:
-            start_ns = player.start_ns(self._clicking)
-            if start_ns is not None:
-                passage = self.passage
-                music_ns = round((passage.lead_s + passage.beat_s(0)) * 1e9)
-                self.sitting.start_click(start_ns, start_ns + music_ns)
-                self._click_ns = start_ns
-
-    def _beat_ns(self, after_ns: int) -> int:
-        """Return the next beat of the click that sets the session's time, after a moment."""
-        passage, bar = self.passage, self.sitting.session.score.bars[self._first_bar]
-        beat_ns = (passage.beat_s(bar.onset + bar.beat_ticks) - passage.beat_s(bar.onset)) * 1e9
-        return self._click_ns + round(ceil((after_ns - self._click_ns) / beat_ns) * beat_ns)
-
-    @property
-    def _first_bar(self) -> int:
-        chunk = self.sitting.step.chunk
-        return 0 if chunk is None else chunk[0]
+        self.listening.hear(heard_again(session, number, mended=mended))

@@ -8,7 +8,14 @@ from typing import Protocol
 
 from coach.app.step import Step
 from coach.core.count_in import beat_ticks, click_ticks, count_in
-from coach.core.demonstration import assemble, demonstration, passage_s, take_tones
+from coach.core.demonstration import (
+    MODEL_VELOCITY,
+    as_loud_as,
+    assemble,
+    demonstration,
+    passage_s,
+    take_tones,
+)
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.sounding import Tone, Track
@@ -31,6 +38,10 @@ class Player(Protocol):
     @property
     def playing(self) -> bool:
         """Whether something is heard."""
+
+    @property
+    def trouble(self) -> str:
+        """Why nothing is heard, in a sentence; "" while all is well."""
 
     def close(self) -> None:
         """End the sound."""
@@ -145,8 +156,11 @@ class Passage:
 
 
 def heard_again(session: Session, number: int, *, mended: bool) -> Track:
-    """Return a pass as it rang, or as it would have with its stops in time; at once, without a count-in."""
-    tones = take_tones(session, number, mended=mended)
+    """Return a pass as it rang, or as it would have with its stops in time; at once, without a count-in.
+
+    As a whole it is as loud as the model, however the player's converter is set.
+    """
+    tones = as_loud_as(MODEL_VELOCITY, take_tones(session, number, mended=mended))
     start_s = min((tone.start_s for tone in tones), default=0.0)
     return assemble(_later(tone, -start_s) for tone in tones)
 

@@ -63,7 +63,7 @@ class Judged:
         one = self.result.passes[number - 1]
         bars = words.bars_words(one.first_bar, one.last_bar)
         part = words.PASS_TOLD.format(number=number, all=len(self.passes), bars=bars)
-        faults = words.CLEAN if one.clean else words.faults_words(len(one.faults))
+        faults = words.CLEAN if one.clean else words.faults_words(one.count)
         return f"{self.name + ': ' if self.name else ''}{part}: {faults}"
 
     @property

@@ -11,6 +11,7 @@ import contextlib
 import queue
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -33,6 +34,13 @@ MESSAGE_NS = 6_000_000_000  # the sentence after a pass gives way to the next st
 TWICE_NS = 3_000_000_000  # within so long the pedal's second switch is pressed again to end
 PEDAL_ACTIONS = {FORWARD: Action.NEXT_BAR, BACK: Action.PREV_BAR}
 OnMessage = Callable[[Heard | PortState | Finished], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A sentence for the foot of the page, from another thread."""
+
+    text: str
 
 
 class Source(Protocol):
@@ -67,7 +75,7 @@ class Live:
         self._pedal, self._leave_until_ns = pedal, 0
         self.left_behind = False  # a sitting and its pages were given up
         self.seat(sitting, amount=amount, fixed=fixed)
-        self._queue: queue.SimpleQueue[Heard | PortState | Finished | Action] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Heard | PortState | Finished | Action | Notice] = queue.SimpleQueue()
         self.port_text, self.port_open = "", True
         self.port_name = ""
         self._message, self._message_until_ns = "", 0
@@ -88,6 +96,11 @@ class Live:
     def on_press(self, switch: str) -> None:
         """Take a press of the foot switch, on any thread."""
         self._queue.put(PEDAL_ACTIONS[switch])
+        self.window.wake()
+
+    def on_notice(self, text: str) -> None:
+        """Take a sentence for the foot of the page, on any thread."""
+        self._queue.put(Notice(text))
         self.window.wake()
 
     def run(self, source: Source, screenshot: Path | None, *, linger: bool) -> Summary | None:
@@ -166,6 +179,8 @@ class Live:
                 case PortState():
                     self.port_text, self.port_open = message.text, message.state == "open"
                     self.port_name = message.port or self.port_name
+                case Notice():
+                    self.tell(message.text)
                 case Finished():
                     finished = True
 

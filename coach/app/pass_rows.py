@@ -5,22 +5,20 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from statistics import median
 
-import numpy as np
-
 from coach.core import words
+from coach.core.clean import speed_of
 from coach.core.ladder import Part
 from coach.core.passes import Pass
 from coach.core.report import PassRow as PassReport
-from coach.core.report import Report, pass_onsets
+from coach.core.report import Report
 from coach.core.session import Session
-from coach.core.timing import theil_sen
+from coach.core.timing import pass_onsets
 from coach.core.verdicts import Stroke
 from coach.files.history_rows import TOGETHER, PassRow, StopRow
 from coach.files.take import TakeMeta
 
 SCALE = Part.SCALE.value
 KEPT = 0.05  # a tempo is kept when it is within this share of what was asked for.  Our own figure
-SPEEDS = (0.05, 20.0)  # times the written tempo; beyond them the onsets tell nothing
 
 
 def rows_of(
@@ -71,10 +69,12 @@ def rows_of(
             # A chunk that was broken off is not clean, however well it went until then.
             clean=one.clean and (one.complete or aimed is None),
             complete=one.complete,
-            faults=len(one.faults),
+            faults=one.count,
             drift_ms=median(drifts) if drifts else None,
             right=right,
             notes=asked,
+            tolerance_ms=session.limits.tolerance_ms,
+            drift_limit_ms=one.drift_limit_ms,
             bpm=None if speed is None else speed * score.qpm(begun.tick) / words.beat_quarters(score),
         )
         found.append((row, _stops(session, result, one.number)))
@@ -118,13 +118,7 @@ def _speed(session: Session, during: Pass, meta: TakeMeta) -> float | None:
 
     Where a tempo was asked for and kept, it is that one.
     """
-    onsets = pass_onsets(session.score, during)
-    if len({onset.tick for onset in onsets}) < 2:
-        return None
-    nominal = np.array([session.score.nominal_us(onset.tick) for onset in onsets])
-    slope, _ = theil_sen(nominal, np.array([onset.us for onset in onsets], float))
-    if slope <= 0 or not SPEEDS[0] <= 1 / slope <= SPEEDS[1]:
-        return None
-    if meta.speed is not None and abs(1 / slope / meta.speed - 1) <= KEPT:
+    own = speed_of(session, pass_onsets(session.score, during))
+    if own is not None and meta.speed is not None and abs(own / meta.speed - 1) <= KEPT:
         return meta.speed
-    return 1 / slope
+    return own

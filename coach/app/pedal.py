@@ -155,6 +155,21 @@ class PedalReader:
             self._on_state(message)
 
 
+class Presence:
+    """Says once that the foot switch is away, and once that it is there again."""
+
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        """``tell`` gets the sentence, on the thread that calls ``take``."""
+        self._tell, self._there = tell, True  # one that is there from the beginning is not spoken of
+
+    def take(self, state: PortState) -> None:
+        """Take in how the pedal's own port stands."""
+        there = state.state == "open"
+        if there != self._there:
+            self._there = there
+            self._tell(words.BACK if there else words.AWAY.get(state.state, words.UNHEARD))
+
+
 class _Lesson:
     """Hears all ports until a switch is known."""
 

@@ -16,3 +16,9 @@ ITS_OWN_PORT = (
     "too, play once with --port."
 )
 SAVED = "Saved: {path}"
+AWAY = {  # by the state of the pedal's own port
+    "lost": "The foot switch is unplugged; the keys still work.",
+    "waiting": "The foot switch is not plugged in; the keys still work.",
+}
+UNHEARD = "The foot switch is not heard now; the keys still work."
+BACK = "The foot switch is there again."

@@ -174,6 +174,7 @@ def limits_plain(limits: Limits) -> dict[str, float]:
         "tolerance_ms": limits.tolerance_ms,
         "stray_ms": limits.stray_ms,
         "drift_ms": limits.drift_ms,
+        **({} if limits.drift_fault_ms is None else {"drift_fault_ms": limits.drift_fault_ms}),
     }
 
 
@@ -184,6 +185,7 @@ def limits_of(plain: dict[str, float], tolerance_ms: float | None = None) -> Lim
         tolerance_ms=tolerance_ms or plain.get("tolerance_ms", default.tolerance_ms),
         stray_ms=plain.get("stray_ms", default.stray_ms),
         drift_ms=plain.get("drift_ms", default.drift_ms),
+        drift_fault_ms=plain.get("drift_fault_ms"),
     )
 
 

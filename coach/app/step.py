@@ -27,13 +27,15 @@ def whole(piece: Piece, terms: Terms, chunk: tuple[int, int] | None = None) -> S
     return Step(piece, terms.stops(piece, chunk), chunk)
 
 
-def of_rung(piece: Piece, terms: Terms, rung: Rung) -> Step:
+def of_rung(piece: Piece, terms: Terms, rung: Rung, stops: tuple[Stop, ...] | None = None) -> Step:
     """Return a step of the ladder, but for the scale: with the note it lands on, and the stop due there.
 
-    The stops are the piece's own, so that harmony and ways are those of the whole.
+    The stops are the piece's own, so that harmony and ways are those of the whole; ``stops``: where they
+    have been planned already.
     """
     made = part_score(piece.score, rung)
-    return Step(replace(piece, score=made.score), made.stops(terms.stops(piece)), made.bars, rung)
+    planned = terms.stops(piece) if stops is None else stops
+    return Step(replace(piece, score=made.score), made.stops(planned), made.bars, rung)
 
 
 def of_take(piece: Piece, terms: Terms, meta: TakeMeta) -> Step:

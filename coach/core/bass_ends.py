@@ -74,7 +74,8 @@ class BassEnds:
             self._put(match, stop, Damping.FREE, None, match.played.off_us, 0.0, settled=match.settled)
             return match.settled, None
         during = match.during
-        turned = self.ended or self.matching.left_us(during) is not None
+        over = during.closed or during.ending is not None  # nothing more comes that could tell
+        turned = self.ended or during.ending is not None or self.matching.left_us(during) is not None
         following = during.claim(stop.next_note) if stop.next_note >= 0 else None
         after: Match | None = following
         if following is not None:
@@ -82,7 +83,7 @@ class BassEnds:
         else:
             due = self._between(during, stop)
             if due is None:  # not reached: perhaps not yet, perhaps never
-                return self._nothing(match, turned and match.settled and during.closed)
+                return self._nothing(match, turned and match.settled and over)
             due_us, after = due
         if after is not None and after.lost:
             return self._nothing(match, match.settled and after.settled)
@@ -114,7 +115,7 @@ class BassEnds:
             return self._nothing(match, False)
         if after is None and not lenient:
             if turned:
-                return self._nothing(match, match.settled and during.closed)
+                return self._nothing(match, match.settled and over)
             if kind is not Damping.RINGING:  # what rings on does so whether the player goes on or not
                 self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=False)
                 return False, None

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from coach.core.follower import Follower, Label
 from coach.core.groups import Groups
-from coach.core.passes import Anchor, Pass
+from coach.core.passes import Anchor, Ending, Pass
 from coach.core.ringing import Played
 from coach.core.score import Score
 from coach.core.verdicts import Limits
@@ -77,6 +77,8 @@ class Matching:
         while count < len(self.matches) and self._deadline(count) <= now_us:
             count += 1
         self._settle(count)
+        if self.matches and self.settled == len(self.matches):
+            self._end(self.passes[-1])
 
     def settle_all(self) -> None:
         """Settle everything and close the last pass: the take is over."""
@@ -153,7 +155,8 @@ class Matching:
                 during = self._pass(number, label.group)
                 during.start = label.group
             during = self.passes[number - 1]
-            if label.note >= 0 and during.claim(label.note) is not None:
+            taken = during.claim(label.note) is not None or label.note in during.given_up
+            if label.note >= 0 and taken:
                 label = Label(group=label.group, note=-1, right=False, jump=label.jump)
             match.label, match.during = label, during
             self._take(match, during.soft_anchors, during.soft_claims)
@@ -192,16 +195,33 @@ class Matching:
 
     def _close(self, during: Pass) -> None:
         """Look through the last groups of a pass: only what lies strictly inside it can be missing."""
-        end = during.settled_front
-        if end == self.last_group:
-            end += 1  # played to the end of the piece or the chunk: its last chord counts
         during.checked = max(during.checked, during.start)
-        self.gone += self._final_gaps(during, end)
+        self.gone += self._final_gaps(during, self._edge(during))
         during.closed = True
+
+    def _end(self, during: Pass) -> None:
+        """Where the last group was reached and all is settled by time, nothing more is waited for.
+
+        A note that comes later still is no part of the pass, whatever the follower takes it for.
+        """
+        if during.ending is not None or during.settled_front < self.last_group:
+            return
+        edge = self._edge(during)
+        during.checked = max(during.checked, during.start)
+        self.gone += self._final_gaps(during, edge)
+        last = min(max(edge, during.settled_front + 1), self.groups.count) - 1
+        during.ending = Ending(self.matches[-1].played.index, self.groups.rows(last).stop)
+
+    def _edge(self, during: Pass) -> int:
+        """Return the group before which a pass that is over can miss notes."""
+        end = during.settled_front
+        # Played to the end of the piece or the chunk: its last chord counts.
+        return end + 1 if end == self.last_group else end
 
     def _final_gaps(self, during: Pass, end: int) -> list[tuple[Pass, int]]:
         found = list(self._gaps(during, during.checked, end))
         during.checked = max(during.checked, end)
+        during.given_up.update(row for _, row in found)
         return found
 
     def _gaps(self, during: Pass, first: int, end: int) -> Iterator[tuple[Pass, int]]:

@@ -1,19 +1,21 @@
 """How each pass of a session came out, as far as it is known: is it over, does it count, was it clean.
 
-A pass is closed by the session only when the next has begun.  A player who has come to the end, or has
-stopped and looks at the page, has finished it all the same.
+A pass is closed by the session only when the next has begun.  One that came to its end is over for good as
+soon as all of it is settled, the notes missing at its end too; a player who has stopped in the middle and
+looks at the page has finished for now.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 
+from coach.core.clean import cleanness
 from coach.core.feedback import Outcome
 from coach.core.matching import Match
 from coach.core.passes import Pass
 from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session
-from coach.core.verdicts import DAMPING_FAULTS, STROKE_FAULTS, DampingVerdict, StrayVerdict, StrokeVerdict
+from coach.core.verdicts import StrayVerdict
 
 PAUSE_US = 4_000_000  # so long after the next note was due the player has stopped.  Our own figure
 GOING_ON = Outcome(over=False, final=False, counts=False, clean=False)
@@ -34,18 +36,19 @@ class Outcomes:
         found = self._kept.copy()
         for during in passes[len(found) :]:
             matches = self._matches(during)
-            closed = during.closed or session.ended
-            if not closed and not self._over(during, matches, now_us):
+            done = during.closed or during.ending is not None
+            if not done and not session.ended and not self._over(during, matches, now_us):
                 found.append(GOING_ON)
                 continue
-            judged = all(self._judged(match) for match in matches)
+            judged = done and all(self._judged(match) for match in matches)
+            final = judged or during.closed or session.ended
             outcome = Outcome(
                 over=True,
-                final=closed or (judged and self._at_end(during)),
+                final=final,
                 counts=self._counts(during),
-                clean=self._clean(during, matches),
+                clean=final and cleanness(session, during).clean,
             )
-            if during.closed and judged and len(self._kept) == len(found):
+            if judged and len(self._kept) == len(found):
                 self._kept.append(outcome)
             found.append(outcome)
         return found
@@ -53,16 +56,14 @@ class Outcomes:
     def _matches(self, during: Pass) -> list[Match]:
         matches = self.session.matching.matches
         first = bisect_left(matches, during.number, key=_pass_number)
-        return matches[first : bisect_right(matches, during.number, key=_pass_number)]
+        found = matches[first : bisect_right(matches, during.number, key=_pass_number)]
+        return [match for match in found if during.holds(match.played.index, -1)]
 
     def _over(self, during: Pass, matches: list[Match], now_us: int) -> bool:
         """Whether nothing is played any more in a pass that is not closed."""
         if not matches or not matches[-1].settled:
             return False
-        return self._at_end(during) or now_us >= self._due_us(during, matches[-1]) + PAUSE_US
-
-    def _at_end(self, during: Pass) -> bool:
-        return during.front >= self.session.matching.last_group
+        return now_us >= self._due_us(during, matches[-1]) + PAUSE_US
 
     def _due_us(self, during: Pass, last: Match) -> int:
         """Return when the next note is due at the player's pace, or when the last came, if that is later."""
@@ -93,20 +94,6 @@ class Outcomes:
         whole = during.start <= begin and during.front >= matching.last_group
         bars = groups.bar_of(max(during.front, during.start)) - groups.bar_of(during.start) + 1
         return whole or bars >= LEAST_BARS
-
-    def _clean(self, during: Pass, matches: list[Match]) -> bool:
-        """Whether a pass has no settled fault: the same rule as ``report.PassRow.clean``."""
-        session, number = self.session, during.number
-        for verdict in session.ledger.pencilled(number):
-            if isinstance(verdict, StrokeVerdict) and verdict.settled and verdict.kind in STROKE_FAULTS:
-                return False
-        for match in matches:
-            end = session.verdicts.get(("damp", match.played.index, 0))
-            if isinstance(end, DampingVerdict) and end.settled and end.kind in DAMPING_FAULTS:
-                return False
-            if self._stray(match):
-                return False
-        return True
 
 
 def _pass_number(match: Match) -> int:

@@ -32,6 +32,17 @@ class Anchor:
         return self.match.played.on_us
 
 
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """Where a pass has come to its end: what is played or looked for after it is no part of the pass.
+
+    A string touched, or bars tried over, before the pass is begun again neither mend it nor spoil it.
+    """
+
+    played: int  # the last played note that belongs to it
+    rows: int  # score rows before this belong to it
+
+
 @dataclass(slots=True)
 class Pass:
     """One pass; owned by ``Matching``."""
@@ -43,6 +54,8 @@ class Pass:
     settled_front: int = -1  # furthest group of the settled part
     checked: int = -1  # groups before this have been looked through for missing notes
     closed: bool = False
+    given_up: set[int] = field(default_factory=set)  # score notes that are missing for good
+    ending: Ending | None = None  # since it came to its end and nothing followed for a while
     soft_anchors: list[Anchor] = field(default_factory=list)
     soft_claims: dict[int, Match] = field(default_factory=dict)
     soft_front: int = -1
@@ -59,6 +72,11 @@ class Pass:
     def claim(self, row: int) -> Match | None:
         """Return the match that played a score note in this pass."""
         return self.claims.get(row) or self.soft_claims.get(row)
+
+    def holds(self, played: int, row: int) -> bool:
+        """Whether a verdict on a played note (-1: none was) and a score row (-1: none) is about this pass."""
+        ending = self.ending
+        return ending is None or (played <= ending.played if played >= 0 else row < ending.rows)
 
     def last_tick(self) -> int:
         """Return the tick of the last anchor, or -1."""

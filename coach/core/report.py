@@ -7,19 +7,19 @@ count (DESIGN: what is provisional may still be withdrawn).
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from coach.core import words
+from coach.core.clean import cleanness
 from coach.core.damping import Stop
-from coach.core.passes import Anchor, Pass
+from coach.core.ledger import Key
+from coach.core.passes import Pass
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.spelling import tone_name
-from coach.core.timing import BarTiming, Onset, bar_timings, deviations
+from coach.core.timing import BarTiming, Onset, bar_timings, deviations, pass_onsets
 from coach.core.verdicts import (
     DAMPING_FAULTS,
-    STROKE_FAULTS,
     Damping,
     DampingVerdict,
     StrayVerdict,
@@ -97,18 +97,25 @@ class BarRow:
 
 @dataclass(frozen=True, slots=True)
 class PassRow:
-    """One pass; clean when nothing in it is a fault."""
+    """One pass; what makes it clean is said in ``coach.core.clean``."""
 
     number: int
     first_bar: int
     last_bar: int
     complete: bool  # from the first note of the piece (or chunk) to its last
     faults: tuple[DampRow | NoteRow | StrayRow, ...]  # in order of time
+    drifted: BarRow | None = None  # the bar that strayed furthest, where one strayed too far
+    drift_limit_ms: float | None = None  # how far a bar might stray at this pass's tempo; None: however far
 
     @property
     def clean(self) -> bool:
         """Whether nothing went wrong."""
-        return not self.faults
+        return not self.count
+
+    @property
+    def count(self) -> int:
+        """How many faults there were, time that strayed too far among them."""
+        return len(self.faults) + (self.drifted is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,22 +151,10 @@ def report(session: Session, extra_ignored: Counter[str] | None = None) -> Repor
     notes = [_note_row(score, v, late_by) for v in settled if isinstance(v, StrokeVerdict)]
     notes.sort(key=lambda r: (r.verdict.pass_number, _place(score, r), r.verdict.pitch, r.verdict.time_us))
     ignored = session.ignored + session.ringing.ignored + (extra_ignored or Counter())
-    passes = tuple(_pass_row(session, during, damps, notes, strays) for during in session.matching.passes)
+    every: list[DampRow | NoteRow | StrayRow] = [*damps, *notes, *strays]
+    rows = {row.verdict.key: row for row in every}
+    passes = tuple(_pass_row(session, during, rows) for during in session.matching.passes)
     return Report(passes, tuple(damps), tuple(strays), tuple(notes), tuple(bars), dict(ignored))
-
-
-def pass_onsets(score: Score, during: Pass) -> list[Onset]:
-    """Return the onset groups that a pass reached, for timing."""
-    return onsets_of(score, (*during.anchors, *during.soft_anchors))
-
-
-def onsets_of(score: Score, anchors: Iterable[Anchor]) -> list[Onset]:
-    """Return the onset groups at some anchors, for timing."""
-    onsets: list[Onset] = []
-    for anchor in anchors:
-        note = score.notes[anchor.match.label.note]
-        onsets.append(Onset(anchor.tick, anchor.us, int(note["bar"]), bool(note["fermata"])))
-    return onsets
 
 
 def _asynchronies(session: Session, during: Pass, onsets: list[Onset]) -> dict[int, float]:
@@ -211,31 +206,20 @@ def _place(score: Score, row: NoteRow) -> int:
     return int(score.notes["onset"][note]) if note >= 0 else score.bars[row.verdict.bar].onset
 
 
-def _pass_row(
-    session: Session,
-    during: Pass,
-    damps: list[DampRow],
-    notes: list[NoteRow],
-    strays: list[StrayRow],
-) -> PassRow:
+def _pass_row(session: Session, during: Pass, rows: dict[Key, DampRow | NoteRow | StrayRow]) -> PassRow:
     score, groups = session.score, session.groups
-    number = during.number
-    faults: list[tuple[int, DampRow | NoteRow | StrayRow]] = []
-    faults += [(r.verdict.time_us, r) for r in damps if r.verdict.pass_number == number and r.faulty]
-    faults += [
-        (r.verdict.time_us, r)
-        for r in notes
-        if r.verdict.pass_number == number and r.verdict.kind in STROKE_FAULTS
-    ]
-    faults += [(r.verdict.time_us, r) for r in strays if r.verdict.pass_number == number]
     first, last = groups.bar_of(during.start), groups.bar_of(max(during.front, during.start))
     begin, end = groups.span(session.chunk or (0, len(score.bars)))
+    found = cleanness(session, during)
+    far = found.drifted
     return PassRow(
-        number=number,
+        number=during.number,
         first_bar=score.bars[first].number,
         last_bar=score.bars[last].number,
         complete=during.start <= begin and during.front >= end - 1,
-        faults=tuple(row for _, row in sorted(faults, key=lambda item: item[0])),
+        faults=tuple(rows[verdict.key] for verdict in found.faults),
+        drifted=None if far is None else BarRow(during.number, score.bars[far.bar].number, far),
+        drift_limit_ms=found.drift_limit_ms,
     )
 
 

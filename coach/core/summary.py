@@ -7,14 +7,13 @@ from collections.abc import Hashable
 
 from coach.core import words
 from coach.core.clash import Clash
-from coach.core.report import DampRow, NoteRow, Report, StrayRow, count_damps, count_strokes
+from coach.core.report import DampRow, NoteRow, PassRow, Report, StrayRow, count_damps, count_strokes
 from coach.core.shapes import Summary, SummaryRow
-from coach.core.verdicts import DAMPING_FAULTS, Damping, Stroke
+from coach.core.verdicts import DAMPING_FAULTS, DRIFT_SHOWN_MS, Damping, Stroke
 
 KINDS = {Damping.RINGING: 2.0, Damping.LATE: 1.0, Damping.CUT: 0.6}
 SEVERITY = {Clash.HIGH: 3.0, Clash.MIDDLE: 2.0, Clash.LOW: 1.0}
 MOST_ROWS = 6  # what fits a page, and what a student can keep in mind
-DRIFT_SAID_MS = 35.0
 LEAST_RIGHT = 0.75  # of the notes; below it they come before any stop.  Our own figure
 
 
@@ -152,7 +151,7 @@ def _drift(result: Report) -> tuple[str, str] | None:
     last = result.passes[-1].number
     known = [r for r in result.bars if r.pass_number == last and r.timing.drift_ms is not None]
     row = max(known, key=lambda r: abs(r.timing.drift_ms or 0.0), default=None)
-    drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SAID_MS) if row is not None else ""
+    drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SHOWN_MS) if row is not None else ""
     if row is None or not drift:
         return None
     bar = words.bar_words(row.bar)
@@ -186,7 +185,9 @@ def pass_sentence(result: Report, number: int) -> str:
         return ""
     if one.clean:
         return words.PASS_CLEAN.format(bars=words.bars_words(one.first_bar, one.last_bar))
-    return other_sentence(worst[0] if worst else one.faults[0])
+    if worst or one.faults:
+        return other_sentence(worst[0] if worst else one.faults[0])
+    return drift_sentence(one)
 
 
 def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:
@@ -205,6 +206,14 @@ def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:
     return words.fault_sentence(
         kind, fault.bar, beat, tone=fault.tone, string=fault.verdict.string, due=fault.due, amount=amount
     )
+
+
+def drift_sentence(one: PassRow) -> str:
+    """Return in one sentence which bar of a pass strayed too far, or nothing."""
+    if one.drifted is None:
+        return ""
+    told = words.drift_words(one.drifted.timing.drift_ms or 0.0, 0.0)
+    return words.DRIFTED.format(bar=one.drifted.bar, drift=told)
 
 
 def amount_of(row: DampRow) -> str:

@@ -8,12 +8,13 @@ time follows the marked tempo changes; what a fermata or a hesitation adds is ta
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coach.core.passes import Anchor, Pass
 from coach.core.score import Score
 
 # A step this much longer than the pace asks, and by at least so much, is a hesitation and no drift (our
@@ -56,6 +57,20 @@ class BarTiming:
     slope_ms: float | None  # change of the drift over the bar
     spread_ms: float | None  # median absolute deviation within the bar
     tempo_percent: float | None  # the bar's own tempo in percent of the pass's (or of the click's)
+
+
+def pass_onsets(score: Score, during: Pass) -> list[Onset]:
+    """Return the onset groups that a pass reached, for timing."""
+    return onsets_of(score, (*during.anchors, *during.soft_anchors))
+
+
+def onsets_of(score: Score, anchors: Iterable[Anchor]) -> list[Onset]:
+    """Return the onset groups at some anchors, for timing."""
+    onsets: list[Onset] = []
+    for anchor in anchors:
+        note = score.notes[anchor.match.label.note]
+        onsets.append(Onset(anchor.tick, anchor.us, int(note["bar"]), bool(note["fermata"])))
+    return onsets
 
 
 def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:

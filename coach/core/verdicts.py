@@ -17,6 +17,15 @@ LENIENT_CUT_SHARE = 0.5  # at the very end of the piece
 # more; the body takes its share.  Without calibration a release later than half of this may be fading.
 FADE_S = 6.0
 
+# Two limits for a bar that strays from the beat.  Just noticeable is about 2.5 % of the time between two
+# tones of 240 to 1000 ms, 6 ms below (Friberg & Sundberg 1995, JASA 98:2524-2531): 25 ms at one a second.
+# The first is what is worth showing, a little above what anybody hears; the second is what spoils a pass,
+# about three times what is noticed, so that nobody begins again for what only the figures show.  Slower,
+# the tones are further apart, and the second grows with them (divided by the speed, 1 as written).  Only a
+# drill asks for it: over a whole piece played freely, slowing into a phrase's end is music, and strays more
+# than that from any steady line.  Both figures are our own.
+DRIFT_SHOWN_MS, DRIFT_FAULT_MS = 35.0, 80.0
+
 
 class Damping(Enum):
     """How a bass note ended."""
@@ -133,7 +142,8 @@ class Limits:
 
     tolerance_ms: float = 120.0  # overhang that passes as clean
     stray_ms: float = 80.0  # an unasked sound shorter than this is no stray
-    drift_ms: float = 35.0  # a bar's drift is put in words past this
+    drift_ms: float = DRIFT_SHOWN_MS  # a bar's drift is put in words past this
+    drift_fault_ms: float | None = None  # past this, at the full tempo, a pass is not clean; None: never
     settle_events: int = 12  # a match is settled after so many further notes …
     settle_us: int = 2_000_000  # … or after so long, whichever comes first
 

@@ -11,12 +11,11 @@ from coach.core.damping import Stop
 from coach.core.feedback import Amount, Course, course, shown_drifts, shown_marks, shown_rings
 from coach.core.outcomes import Outcomes
 from coach.core.passes import Anchor, Pass
-from coach.core.report import onsets_of, pass_onsets
 from coach.core.rings import Rings, position
 from coach.core.session import Session
 from coach.core.shapes import DriftMark, Foot, MarkKind, NoteMark, Ring, StopSign, View
 from coach.core.spelling import tone_name
-from coach.core.timing import BarTiming, bar_timings
+from coach.core.timing import BarTiming, bar_timings, onsets_of, pass_onsets
 from coach.core.verdicts import Stroke, StrokeVerdict
 
 NEAR_BARS = 40  # what lies further from the player is on no page with this one

@@ -260,6 +260,9 @@ def fault_sentence(
     return f"{place}: {kind.value}."
 
 
+DRIFTED = "Bar {bar} was {drift}."
+
+
 def drift_words(drift_ms: float, threshold_ms: float) -> str:
     """Return a bar's drift in words once it passes the threshold."""
     if abs(drift_ms) < threshold_ms:

@@ -37,13 +37,14 @@ __all__ = ["History", "HistoryError", "PassRow", "StopRow", "history_path"]
 NAME = "history.sqlite"
 PASS = (
     "began, title, digest, take, number, part, first_bar, last_bar, first, last, speed, clean, complete, "
-    "faults, drift_ms, right_notes, notes, bpm"
+    "faults, drift_ms, right_notes, notes, bpm, tolerance_ms, drift_limit_ms"
 )
 STOP = "note, bar, beat, string, kind, overhang_ms, way"
 PASS_KINDS: dict[str, type] = {
     **dict.fromkeys(("when", "title", "digest", "take"), str), "number": int, "part": str,
     **dict.fromkeys(("first_bar", "last_bar", "first", "last"), int), "speed": float, "clean": bool,
     "complete": bool, "faults": int, "drift_ms": float, "right": int, "notes": int, "bpm": float,
+    "tolerance_ms": float, "drift_limit_ms": float,
 }  # fmt: skip
 STOP_TYPES = {(int, int, float, int, str, kind, str) for kind in (float, NoneType)}
 IN_TIME = "ORDER BY began, take, number, id"  # passes of one second: as they follow in their take

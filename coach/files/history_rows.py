@@ -44,6 +44,10 @@ class PassRow:
     right: int  # notes that were right …
     notes: int  # … of so many that were asked for
     bpm: float | None = None  # beats a minute, in the metre's beat (dotted in 6/8)
+    # What it was judged by: the overhang that passes, and how far a bar might stray at its tempo.  None in
+    # rows of an older program, which let any drift pass, until they are read anew from their takes.
+    tolerance_ms: float | None = None
+    drift_limit_ms: float | None = None
 
     def __post_init__(self) -> None:
         datetime.fromisoformat(self.when)

@@ -21,7 +21,7 @@ from coach.files import history_words as said
 
 Found = TypeVar("Found")
 
-SCHEMA = 1
+SCHEMA = 2  # 1 did not hold what a pass was judged by, and called passes clean that strayed far
 APPLICATION = 0x436F6163  # in the file's head: the history is ours
 BUSY_S = 1.5  # how long SQLite itself waits for another program (not where both begin the file at once) …
 WAIT_S = 5.0  # … and how long it is asked again
@@ -33,7 +33,7 @@ CREATE TABLE passes (
   take TEXT NOT NULL, number INTEGER NOT NULL, part TEXT NOT NULL, first_bar INTEGER NOT NULL,
   last_bar INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL, speed REAL,
   clean INTEGER NOT NULL, complete INTEGER NOT NULL, faults INTEGER NOT NULL, drift_ms REAL,
-  right_notes INTEGER NOT NULL, notes INTEGER NOT NULL, bpm REAL
+  right_notes INTEGER NOT NULL, notes INTEGER NOT NULL, bpm REAL, tolerance_ms REAL, drift_limit_ms REAL
 );
 CREATE UNIQUE INDEX passes_take ON passes (take, number) WHERE take <> '';
 CREATE INDEX passes_digest ON passes (digest, began);
@@ -45,7 +45,8 @@ CREATE TABLE stops (
 CREATE INDEX stops_pass ON stops (pass);
 CREATE TABLE takes (name TEXT PRIMARY KEY, bytes INTEGER NOT NULL);
 """
-COLUMNS = {  # what a file of this version must have
+NEW = ("tolerance_ms", "drift_limit_ms")  # columns of ``passes`` since version 2
+COLUMNS = {  # what a file of any version must have
     "passes": "id, began, day, title, digest, take, number, part, first_bar, last_bar, first, last, speed, "
     "clean, complete, faults, drift_ms, right_notes, notes, bpm",
     "stops": "pass, note, bar, beat, string, kind, overhang_ms, way",
@@ -58,6 +59,7 @@ REFUSED = {
     sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN,
     sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_NOLFS,
 }  # fmt: skip
+ALONE = "mode=ro&immutable=1"  # the file without its log
 LOCKED_UP = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM}
 
 
@@ -101,10 +103,11 @@ class Store:
                 self._move_aside(str(fault), seen, damaged)
             except sqlite3.DatabaseError as fault:
                 code = _code(fault)
+                passing = code == sqlite3.SQLITE_CANTOPEN and not write and self._at_hand()
                 if code in BROKEN or UNREADABLE_TEXT in str(fault):
                     damaged += 1
                     self._move_aside(str(fault), seen, damaged)
-                elif code in TAKEN:
+                elif code in TAKEN or (passing and time.monotonic() <= until):
                     if time.monotonic() > until:
                         raise HistoryError(str(self.path), said.BUSY, said.REMEDY_BUSY) from None
                     time.sleep(PAUSE_S)
@@ -128,6 +131,7 @@ class Store:
         with closing(self._connection(write=write)) as db:
             if not write:
                 if self._prepared(db, seen):
+                    _show_as_new(db)
                     yield db
                 else:
                     with closing(_empty()) as nothing:
@@ -138,6 +142,7 @@ class Store:
             try:
                 if not self._prepared(db, seen):
                     _make_tables(db)
+                _bring_up_to_date(db)
                 yield db
             except BaseException:
                 with suppress(sqlite3.DatabaseError):  # what went wrong is told by the first fault
@@ -149,7 +154,7 @@ class Store:
         """Return a connection; to a file that cannot be written also one that only reads."""
         usual = "rwc" if write else "rw"
         # The last way reads the file alone, without its log: the folder cannot be written either.
-        for how in (f"mode={usual}",) if write else (f"mode={usual}", "mode=ro", "mode=ro&immutable=1"):
+        for how in (f"mode={usual}",) if write else (f"mode={usual}", "mode=ro", ALONE):
             address = f"file:{quote(str(self.path.absolute()))}?{how}"
             db = sqlite3.connect(address, uri=True, timeout=BUSY_S, isolation_level=None)
             try:
@@ -159,11 +164,19 @@ class Store:
                 db.close()
                 if _code(fault) == sqlite3.SQLITE_ERROR:  # "unsupported file format", "malformed schema"
                     raise DamagedError(str(fault)) from None
-                if _code(fault) not in LOCKED_UP or how.endswith("immutable=1") or write:
+                if _code(fault) not in LOCKED_UP or how == ALONE or write:
+                    raise
+                # Where the folder can be written, another program has only just begun or removed the log:
+                # the file alone would lack what stands there.
+                if how == "mode=ro" and self._at_hand():
                     raise
             else:
                 return db
         raise AssertionError("unreachable")
+
+    def _at_hand(self) -> bool:
+        """Whether the file's folder can be written."""
+        return os.access(self.path.parent, os.W_OK)
 
     def _prepared(self, db: sqlite3.Connection, seen: tuple[int, int] | None) -> bool:
         """Whether the tables are there; False for an empty file.
@@ -181,6 +194,8 @@ class Store:
         if version > SCHEMA:
             raise HistoryError(str(self.path), said.NEWER, said.REMEDY_NEWER)
         for table, columns in COLUMNS.items():
+            if table == "passes" and version == SCHEMA:
+                columns = ", ".join((columns, *NEW))
             try:
                 db.execute(f"SELECT {columns} FROM {table} LIMIT 0")
             except sqlite3.OperationalError as fault:
@@ -240,6 +255,35 @@ def _make_tables(db: sqlite3.Connection) -> None:
             db.execute(statement)
     db.execute(f"PRAGMA user_version = {SCHEMA}")
     db.execute(f"PRAGMA application_id = {APPLICATION}")
+
+
+def _version(db: sqlite3.Connection) -> int:
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    return int(version)
+
+
+def _bring_up_to_date(db: sqlite3.Connection) -> None:
+    """Make a file of version 1 one of this version, within the transaction that writes to it.
+
+    What it knows of the takes is forgotten, so that they are read and judged anew; the passes stay.
+    """
+    if _version(db) < SCHEMA:
+        for column in NEW:
+            db.execute(f"ALTER TABLE passes ADD COLUMN {column} REAL")
+        db.execute("DELETE FROM takes")
+        db.execute(f"PRAGMA user_version = {SCHEMA}")
+
+
+def _show_as_new(db: sqlite3.Connection) -> None:
+    """Let a file of version 1 be read like one of this version, without a change to it.
+
+    It may be in a folder that cannot be written; views that last as long as the connection stand before its
+    tables.
+    """
+    if _version(db) < SCHEMA:
+        missing = ", ".join(f"NULL AS {column}" for column in NEW)
+        db.execute(f"CREATE TEMP VIEW passes AS SELECT *, {missing} FROM main.passes")
+        db.execute("CREATE TEMP VIEW takes AS SELECT name, bytes FROM main.takes WHERE 0")
 
 
 def _empty() -> sqlite3.Connection:

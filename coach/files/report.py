@@ -13,7 +13,7 @@ from typing import Any
 from coach.core import words
 from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
 from coach.core.shapes import Summary
-from coach.core.summary import amount_of
+from coach.core.summary import amount_of, drift_sentence
 from coach.core.verdicts import DAMPING_FAULTS, Stroke
 from coach.files.tables import Cells, table
 
@@ -44,7 +44,7 @@ def _pass_json(row: PassRow) -> dict[str, Any]:
         "first_bar": row.first_bar,
         "last_bar": row.last_bar,
         "clean": row.clean,
-        "faults": [_fault_json(fault) for fault in row.faults],
+        "faults": [*map(_fault_json, row.faults), *_drift_json(row)],
     }
 
 
@@ -52,6 +52,12 @@ def _fault_json(row: DampRow | NoteRow | StrayRow) -> dict[str, Any]:
     what = "stray" if isinstance(row, StrayRow) else row.verdict.kind.value
     beat = None if isinstance(row, StrayRow) or row.beat is None else round(row.beat, 4)
     return {"what": what, "bar": row.bar, "beat": beat, "string": row.verdict.string or None}
+
+
+def _drift_json(row: PassRow) -> list[dict[str, Any]]:
+    if row.drifted is None:
+        return []
+    return [{"what": "drift", "bar": row.drifted.bar, "beat": None, "string": None}]
 
 
 def _damp_json(row: DampRow) -> dict[str, Any]:
@@ -125,7 +131,7 @@ def review_text(result: Report, *, everything: bool = False) -> str:
     parts: list[str] = []
     for one in result.passes:
         bars = words.bars_words(one.first_bar, one.last_bar)
-        verdict = "clean" if one.clean else f"{len(one.faults)} to mend"
+        verdict = "clean" if one.clean else f"{one.count} to mend"
         parts.append(f"Pass {one.number}, {bars}: {verdict}.")
         rows: list[Cells] = [("bar", "beat", "string", "verdict", "by how much", "what to do")]
         damps = [r for r in result.damps if r.verdict.pass_number == one.number]
@@ -134,6 +140,8 @@ def review_text(result: Report, *, everything: bool = False) -> str:
         listed += [_other_text(r) for r in others]
         if listed:
             parts.append(table(rows + [cells for _, cells in sorted(listed, key=lambda item: item[0])]))
+        if one.drifted is not None:
+            parts.append(drift_sentence(one))
         drift = _drift_text([b for b in result.bars if b.pass_number == one.number])
         if drift:
             parts.append(drift)
