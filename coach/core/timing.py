@@ -59,6 +59,17 @@ class BarTiming:
     tempo_percent: float | None  # the bar's own tempo in percent of the pass's (or of the click's)
 
 
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Onsets against the time they were asked for at; arrays (n,), in µs."""
+
+    nominal: Floats
+    heard: Floats  # what fermatas and hesitations add is taken out
+    off: Floats  # how late each was
+    pace: float  # heard over nominal
+    cut: tuple[int, ...] = ()  # after these onsets a fermata or a hesitation was taken out
+
+
 def pass_onsets(score: Score, during: Pass) -> list[Onset]:
     """Return the onset groups that a pass reached, for timing."""
     return onsets_of(score, (*during.anchors, *during.soft_anchors))
@@ -97,37 +108,43 @@ def bar_timings(
     """
     if not onsets:
         return []
-    nominal, heard, off, pace = _fit(score, onsets, click)
+    found = fit(score, onsets, click)
     bars = np.array([o.bar for o in onsets])
     wanted = sorted(set(bars.tolist())) if only is None else [only]
-    return [_bar(score, bar, nominal, heard, off, bars, pace) for bar in wanted]
+    return [timing_of(score, bar, found, bars) for bar in wanted]
 
 
 def deviations(score: Score, onsets: Sequence[Onset], click: Click | None = None) -> list[float]:
     """Return how late each onset of one pass was, in µs (negative: early), as ``bar_timings`` reckons."""
-    off: list[float] = _fit(score, onsets, click)[2].tolist() if onsets else []
+    off: list[float] = fit(score, onsets, click).off.tolist() if onsets else []
     return off
 
 
-def _fit(score: Score, onsets: Sequence[Onset], click: Click | None) -> tuple[Floats, Floats, Floats, float]:
-    """Return nominal and heard times, the deviations, and the pace (heard over nominal)."""
-    nominal = np.array([score.nominal_us(o.tick) for o in onsets])
+def fit(
+    score: Score, onsets: Sequence[Onset], click: Click | None = None, *, nominal: Floats | None = None
+) -> Fit:
+    """Return one pass's onsets against the click, or against their own line; at least one onset.
+
+    ``nominal``: the times asked for, in µs, where they are not the score's (a model's), shape (n,).
+    """
+    if nominal is None:
+        nominal = np.array([score.nominal_us(o.tick) for o in onsets])
     heard = np.array([o.us for o in onsets], float)
-    heard = _without_pauses(nominal, heard, onsets, hesitations=click is None)
+    heard, cut = _without_pauses(nominal, heard, onsets, hesitations=click is None)
     if click is not None:
         pace = 1.0 / click.speed
         off = heard - (click.start_us + nominal * pace)
         # The click goes on while the player begins again: a pass is set against the beat it was begun on.
         first = score.bars[onsets[0].bar]
         beat = (score.nominal_us(first.onset + first.beat_ticks) - score.nominal_us(first.onset)) * pace
-        return nominal, heard, off - round(float(np.median(off[:3])) / beat) * beat, pace
+        return Fit(nominal, heard, off - round(float(np.median(off[:3])) / beat) * beat, pace, cut)
     pace, start = theil_sen(nominal, heard)
-    return nominal, heard, heard - (start + nominal * pace), pace
+    return Fit(nominal, heard, heard - (start + nominal * pace), pace, cut)
 
 
-def _bar(
-    score: Score, bar: int, nominal: Floats, heard: Floats, off: Floats, bars: NDArray[np.int64], pace: float
-) -> BarTiming:
+def timing_of(score: Score, bar: int, found: Fit, bars: NDArray[np.int64]) -> BarTiming:
+    """Return one bar's figures; ``bars`` (n,) is the performed bar of each onset."""
+    nominal, heard, off, pace = found.nominal, found.heard, found.off, found.pace
     inside = np.flatnonzero(bars == bar)
     n = len(inside)
     if n < 2:
@@ -148,8 +165,12 @@ def _bar(
     )
 
 
-def _without_pauses(nominal: Floats, heard: Floats, onsets: Sequence[Onset], hesitations: bool) -> Floats:
+def _without_pauses(
+    nominal: Floats, heard: Floats, onsets: Sequence[Onset], hesitations: bool
+) -> tuple[Floats, tuple[int, ...]]:
     """Return the heard times with each interval after a fermata cut to its length at the player's pace.
+
+    And the onsets after which something was cut.
 
     With ``hesitations`` a stop in the middle of the music is cut too: it is a fault of its own, and would
     otherwise make every bar before it look early and every bar after it late.
@@ -158,12 +179,12 @@ def _without_pauses(nominal: Floats, heard: Floats, onsets: Sequence[Onset], hes
     held = np.array([o.fermata for o in onsets[:-1]], bool)
     plain = ~held & (asked > 0)
     if not plain.any():
-        return heard
+        return heard, ()
     pace = float(np.median(steps[plain] / asked[plain]))
     if hesitations:
         held |= (steps > PAUSE_SHARE * asked * pace) & (steps - asked * pace > PAUSE_US)
     if not held.any():
-        return heard
+        return heard, ()
     steps = np.where(held, asked * pace, steps)
     trimmed: Floats = heard[0] + np.concatenate(([0.0], np.cumsum(steps)))
-    return trimmed
+    return trimmed, tuple(np.flatnonzero(held).tolist())

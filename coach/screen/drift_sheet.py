@@ -47,6 +47,7 @@ class DriftLine:
     pass_number: int
     points: tuple[tuple[float, float], ...]
     name: str  # as it is written beside the line: "pass 2"
+    said: str = ""  # of the tempo over the whole pass, where it is named: "rushing"
     beside: bool = False  # to be compared with the first: dashed, whatever others there are
 
 
@@ -229,6 +230,9 @@ class DriftSheet:
                 worst, steady = words.DRIFT_WORST_OF, words.DRIFT_NONE_OF
             name = words.sentence_case(self.lines[0].name)
             text = (worst if drift else steady).format(name=name, bar=words.bar_words(bar), drift=drift)
+            text = " ".join(
+                part for part in (text if drift or not self.lines[0].said else "", self.lines[0].said) if part
+            )
             yield from self._figures(place)
             if drift:
                 yield placed(_ring(round(px(11)), self.palette.ink), self.x_of(place), self.y_of(ms))
