@@ -787,3 +787,12 @@ def test_the_tempo_is_told_as_the_player_reads_it():
     drill = Drill(RUNGS)
     drill.tempo_words = lambda speed: f"{speed * 60:.0f} beats a minute"
     assert "39 beats a minute" in play(drill, "ccc")[-1].sentence
+
+
+def test_a_suggestion_is_shorter_while_somebody_plays():
+    why = drill_words.rate_words(2, 10, 3, 83.4)
+    shorter = drill_words.SUGGEST_SHORTER.format(why=why, rung="bars 1–2")
+    assert drill_words.question(shorter) == "First: bars 1–2? Yes: → or the pedal."
+    change = drill_words.SUGGEST_CHANGE.format(count="Ten", rung="bars 1–2")
+    assert drill_words.question(change) == "For a change: bars 1–2? Yes: → or the pedal."
+    assert drill_words.question(drill_words.SUGGEST_LATER.format(why=why)) == ""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
-from coach.app.drill import Wanted, keep, ladder_of, stand
+from coach.app.drill import Wanted, beginning, keep, ladder_of, maker, stand
+from coach.app.sitting import limits_of
 from coach.app.terms import Terms
 from coach.cli import main
 from coach.core.drill import PassResult
@@ -77,6 +79,7 @@ def test_list_of_one_part(capsys: pytest.CaptureFixture[str]):
         ((SCORE, "--at", "39"), "its ladder has 38 steps, not 39"),
         ((SCORE, "--at", "0"), "its ladder has 38 steps, not 0"),
         ((SCORE, "--at", "-3"), "its ladder has 38 steps, not -3"),
+        ((SCORE, "--from", "90", "--goal", "60"), "begin at 90 beats a minute, faster than its goal of 60"),
         (("no-such-file.musicxml",), "no-such-file.musicxml"),
     ],
 )
@@ -147,6 +150,7 @@ def test_what_was_clean_yesterday_comes_first():
     drill = stand(etude(2), ladder_of_etude(2), Wanted(), kept)
     assert (drill.rung, drill.speed, drill.needed) == (rung, 0.8, 1)
     assert drill.at == 29  # where it goes on afterwards
+    assert beginning(drill) == "First what was clean before: melody alone, bars 3–4, at 48 beats a minute."
     (said_now,) = drill.take(CLEAN, 0)
     assert (
         said_now.sentence
@@ -161,3 +165,22 @@ def test_without_a_display_it_is_one_line(capsys: pytest.CaptureFixture[str]):
     assert code == 1
     assert len(errors) == 1
     assert "Traceback" not in errors[0]
+
+
+def test_what_a_step_does_not_ask_for_is_pale_on_its_page():
+    # Bars 9 and 10 from the upbeat: of bar 8 only the last eighth is played, of bar 11 only the first beat.
+    piece, colour = etude(2), re.compile(r'<note id="(bar\d+)v(\d)n(\d+)" color="#8C8C8C">')
+    make = maker(piece, Terms(), None, limits_of({}))
+    steps = {rung.name: rung for rung in ladder_of_etude(2)}
+    together = make(steps["together, bars 9–10 from the upbeat"], 1.0)
+    pale = {found.groups() for found in colour.finditer(together.piece.xml)}
+    assert {bar for bar, _, _ in pale}.isdisjoint({"bar9", "bar10"})
+    assert {one for one in pale if one[0] in ("bar8", "bar11")} == {
+        ("bar8", "1", "1"),
+        ("bar8", "2", "1"),
+        ("bar11", "1", "2"),
+        ("bar11", "1", "3"),
+    }
+    bass = colour.findall(make(steps["bass alone, bars 9–10"], 1.0).piece.xml)
+    assert {voice for bar, voice, _ in bass if bar in ("bar9", "bar10", "bar11")} == {"1"}
+    assert colour.sub("", piece.xml) == piece.xml  # the piece itself stays in ink

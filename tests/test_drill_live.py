@@ -211,6 +211,19 @@ def test_the_first_fault_ends_a_pass_at_once(sit: Open):
     assert room.drill.passes == 1
 
 
+def test_who_plays_on_after_a_fault_reads_it_at_the_end_until_the_next_pass(sit: Open):
+    room = sit()
+    wrong = room.performance(Placed("wrong", 3, 2.0, bass=False))
+    room.perform([(time_us * 3, data) for time_us, data in wrong.messages])  # longer than a sentence stands
+    room.rest(8)
+    assert "another note is written" in room.told[0]
+    assert room.view().foot.message == room.told[0]
+    room.rest(60)
+    assert room.view().foot.message == room.told[0]
+    room.play(only=3)
+    assert room.view().foot.message == ""
+
+
 def test_to_the_end_a_pass_is_said_at_its_end_by_its_first_fault(sit: Open):
     room = sit(rules=TO_THE_END)
     room.perform(
@@ -515,6 +528,14 @@ def test_the_last_pass_is_heard_again(sit: Open):
     tones = room.speaker.tracks[-1].tones
     assert sorted(tone.pitch for tone in tones) == sorted(float(note.pitch) for note in made.truth.notes)
     assert min(tone.start_s for tone in tones) == 0.0
+    for action, told in (
+        (Action.LAST_PASS, "Your last pass, as it rang."),
+        (Action.MENDED, "Your last pass, with its stops in time."),
+        (Action.DIFFERENCE, "First every bass ringing on, then each one stopped."),
+    ):
+        room.live.act(action)
+        room.rest(0.1)
+        assert room.view().foot.message == told
 
 
 def test_the_click_turned_off_judges_no_more(sit: Open):

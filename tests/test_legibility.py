@@ -14,6 +14,9 @@ import numpy as np
 import pygame
 import pytest
 
+from coach.app.drill import maker
+from coach.app.sitting import limits_of
+from coach.app.terms import Terms
 from coach.core.session import Session
 from coach.core.shapes import DriftMark, Foot, RingState, View
 from coach.core.view import Viewer
@@ -25,7 +28,7 @@ from coach.screen.engraving import can_engrave
 from coach.screen.foot import FootPainter
 from coach.screen.page import Page
 from coach.screen.pencil import Patch
-from coach.screen.signs import LETTERS
+from coach.screen.signs import LETTERS, beside, plan_signs
 from coach.screen.stamps import Stamp
 from coach.screen.theme import (
     DAY,
@@ -45,6 +48,7 @@ from coach.screen.theme import (
     height_mm,
 )
 from coach.screen.window import Window
+from tests.drill_room import etude, ladder_of_etude
 from tests.scores import piece
 from tests.test_page import page_of, ring, score
 from tests.test_readable import boxes as sign_boxes
@@ -378,6 +382,21 @@ def test_a_short_chunk_grows_no_further_than_it_fits(chunk: tuple[int, int], tex
         binder.close()
         assert page.layout.slot_height <= page.sizes.body_height
         assert page.sizes.growth >= 1.0
+
+
+@pytest.mark.parametrize("name", ["together, bars 7–8", "together, bars 3–4", "bass alone, bars 9–10"])
+@pytest.mark.parametrize("window", [(1280, 720), (1920, 1080)])
+def test_a_short_step_grows_no_further_than_its_ways_have_room(window: tuple[int, int], name: str):
+    (rung,) = (one for one in ladder_of_etude(2) if one.name == name)
+    session = maker(etude(2), Terms(), None, limits_of({}))(rung, 1.0).session
+    view = Viewer(session).view(0)
+    with Window(session.score, "", size=window, offscreen=True) as shown:
+        shown.show(view)
+        assert shown.page is not None
+        grown = shown.page
+    sizes = grown.sizes.plain
+    usual = plan_signs(grown.stops, grown.layout.places, grown.layout.systems, sizes)
+    assert beside(grown.layout.signs) >= beside(usual) >= 1
 
 
 def test_a_lean_page_leaves_things_out_in_the_stated_order():

@@ -16,6 +16,7 @@ import pytest
 from coach.core.score import TICKS_PER_QUARTER as Q
 from coach.core.score import Score
 from coach.core.shapes import DriftMark, Foot, MarkKind, NoteMark, Ring, RingState, StopSign, View
+from coach.screen import lettering
 from coach.screen.engraved import Places
 from coach.screen.layout import Layout
 from coach.screen.page import Page
@@ -537,11 +538,36 @@ def test_the_foot_stays_on_its_lines_inside_the_page(size: tuple[int, int], foot
     for stamp in stamps:
         assert 0 <= stamp.rect.left <= stamp.rect.right <= size[0]
         ink = stamp.surface.get_bounding_rect().move(stamp.x, stamp.y)
-        # A long sentence has a second line, on paper of its own, rather than smaller letters.
-        second = 1.5 * page.sizes.sign if foot.message and stamp is stamps[0] else 0.0
-        assert size[1] - page.sizes.foot - page.sizes.quiet - second <= ink.top < ink.bottom <= size[1]
+        # A long sentence has more lines, on paper of their own, rather than smaller letters.
+        more = 2 * 1.5 * page.sizes.sign if foot.message and stamp is stamps[0] else 0.0
+        assert size[1] - page.sizes.foot - page.sizes.quiet - more <= ink.top < ink.bottom <= size[1]
     for number, one in enumerate(stamps):
         assert one.rect.collidelist([other.rect for other in stamps[number + 1 :]]) == -1
+
+
+LONG_STEP = "together, bars 5–8 from the upbeat"
+
+
+@pytest.mark.parametrize(
+    "message", ["", "Clean, 2 of 3.", "The click goes along, and that is said.", "Bar 9, beat 1: late. " * 3]
+)
+@pytest.mark.parametrize("port", ["", "guitar heard", "Listening to “guitar:out”."])
+@pytest.mark.parametrize("size", [(1024, 600), (1280, 720), (1920, 1080)])
+def test_the_name_of_a_step_is_never_cut(
+    size: tuple[int, int], port: str, message: str, monkeypatch: pytest.MonkeyPatch
+):
+    page, written, words = page_of(score(), size=size), list[str](), lettering.words
+
+    def noted(text: str, *given: object, **more: object) -> lettering.Written:
+        written.append(text)
+        return words(text, *given, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(lettering, "words", noted)
+    page.foot.stamps(Foot(chunk=LONG_STEP, tempo="♩ = 36", tally=2, message=message, port=port))
+    names = {text for text in written if "bars" in text}
+    assert names <= {LONG_STEP, "together, bars 5–8", "bars 5–8"}
+    if not message:
+        assert "bars 5–8" not in names  # there is room for more
 
 
 # --- layout -----------------------------------------------------------------------------------------

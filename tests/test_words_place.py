@@ -34,6 +34,7 @@ EXCEPTIONS = {
     ("screen/engraver_child.py", r"Times, serif$"): "names of fonts, in SVG",
     ("screen/engraver_child.py", r"<path d="): "a pattern of SVG",
     ("screen/paper_child.py", r"viewBox="): "a pattern of SVG",
+    ("app/drill_paper.py", r"<note id="): "a pattern of MusicXML",
     ("screen/paper_picture.py", r"<(svg|path|use|g) "): "SVG",
     ("screen/paper_pdf.py", r"<<|/CIDInit |BT |\d w |xref|trailer|startxref"): "PDF",
     ("screen/engraver_process.py", r"the engraver"): "why an error is raised, or the staff plain",

@@ -11,6 +11,7 @@ from functools import cache
 from pathlib import Path
 
 from coach.app.drill_live import DrillLive, Maker
+from coach.app.drill_paper import with_pale_notes
 from coach.app.drill_sound import Player
 from coach.app.exercise import part_of_piece
 from coach.app.history import remember_sitting
@@ -117,6 +118,9 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
             ended=ended,
         )
         window.turn_to(live.sitting.piece.score, live.sitting.piece.xml)
+        if drill.visiting:
+            live.tell(beginning(drill))
+            live.speak(beginning(drill))
         code = run_live(live, chosen, asked, settings, remember=False)
     if live.sitting.begun:
         ended(live.sitting)
@@ -135,6 +139,9 @@ def rules_of(piece: Piece, wanted: Wanted) -> Rules:
         return usual if asked is None else asked / written
 
     goal, step = share(wanted.goal, 1.0), share(wanted.by, STEP)
+    if wanted.start is not None and share(wanted.start, 0.0) > goal:
+        what = drill_words.ABOVE_GOAL.format(start=round(wanted.start), goal=round(goal * written))
+        raise CoachError(piece.path.name, what, drill_words.OTHER_TEMPI)
     start = min(share(wanted.start, START * goal), goal)
     try:
         return Rules(
@@ -223,6 +230,16 @@ def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> 
     return drill
 
 
+def beginning(drill: Drill) -> str:
+    """Return with what the drill begins where that is not the step the player stands at."""
+    rung, speed = drill.rung.name, drill.tempo_words(drill.speed)
+    if drill.needed < drill.rules.needed:  # what was clean on an earlier day is played once
+        text = drill_words.CHECKING_FREELY if drill.rules.free_tempo else drill_words.CHECKING
+    else:
+        text = drill_words.BEGINNING_FREELY if drill.rules.free_tempo else drill_words.BEGINNING
+    return text.format(rung=rung, speed=speed)
+
+
 def maker(
     piece: Piece,
     terms: Terms,
@@ -237,6 +254,7 @@ def maker(
     def make(rung: Rung, speed: float) -> Sitting:
         scale = rung.part is Part.SCALE
         step = all_of_scale() if scale else of_rung(piece, terms, rung, made.stops)
+        step = replace(step, piece=with_pale_notes(step.piece))
         return Sitting(
             step.piece,
             profile=profile or Profile(strings=piece.score.tuning.strings),

@@ -50,17 +50,17 @@ class Listening:
             self._trouble = trouble
             self._tell(self._why_none or drill_words.SOUND_BACK)
 
-    def hear(self, track: Track) -> bool:
+    def hear(self, track: Track, told: str = "") -> bool:
         """Play a track instead of what plays now; where there is no sound, say why and return False.
 
-        It is ordered all the same: the player looks for its device again.
+        ``told`` says what is heard.  It is ordered all the same: the player looks for its device again.
         """
         self._clicking = None
         why = self._why_none
         if self._player is not None:
             self._player.play(track)
-        if why:
-            self._tell(why)
+        if why or told:
+            self._tell(why or told)
         return not why
 
     def hush(self) -> None:

@@ -78,6 +78,7 @@ class DrillLive(Live):
         self._now_ns = 0
         self._before: deque[bytes] = deque(maxlen=CONTROLLERS)  # what came before the first note
         self._unsaid: list[str] = []
+        self._fault = 0, ""  # the pass that had one, and what and where; it stays until another is begun
         self._played = self._clean = 0  # passes of all sittings
         if listen and player is not None:
             self.listening.hear(self.passage.model())
@@ -202,7 +203,9 @@ class DrillLive(Live):
             found = replace(found, complete=False)
         self._played += 1
         self._clean += found.clean and found.complete
-        self._say(self.drill.take(found, now_ns // 1000))
+        decisions = self.drill.take(found, now_ns // 1000)
+        self._fault = number, next((one.sentence for one in decisions if one.kind is Kind.AGAIN), "")
+        self._say(decisions)
 
     # --- saying -----------------------------------------------------------------------------------
 
@@ -224,6 +227,13 @@ class DrillLive(Live):
     def _waits(self) -> bool:
         """Whether a change is due that waits for the player; what is suggested has the word before it."""
         return self._due and bool(self._next) and self.drill.suggestion is None and not self.drill.hurting
+
+    @property
+    def _fault_stands(self) -> bool:
+        """Whether the last pass had a fault and nobody plays: who played on has not read what it was."""
+        number, sentence = self._fault
+        passes = self.sitting.session.matching.passes
+        return bool(sentence) and passes[-1].number == number and self._silence(self._now_ns)
 
     def summary(self) -> Summary | None:
         """Return where the drill stands; None when nothing was played.
@@ -258,11 +268,16 @@ class DrillLive(Live):
         if self.drill.hurting:  # it stays until the player says that it is over
             foot = replace(foot, message=drill_words.HURT)
         elif self.drill.suggestion is not None and not foot.message:
-            foot = replace(foot, message=self.drill.suggestion.sentence)
+            sentence = self.drill.suggestion.sentence
+            if not self._silence(self._now_ns):  # in full it would stand over the strings
+                sentence = drill_words.question(sentence)
+            foot = replace(foot, message=sentence)
         elif self._waits and foot.message == self._next:
             foot = replace(foot, message=drill_words.WAITING.format(next=self._next))
         elif self._waits and not foot.message:  # longer, it would stand over the strings for all of a round
             foot = replace(foot, message=drill_words.STILL_WAITING)
+        elif self._fault_stands and not foot.message:
+            foot = replace(foot, message=self._fault[1])
         self.window.show(replace(view, foot=foot))
 
     # --- what the player asks for -----------------------------------------------------------------
@@ -278,7 +293,7 @@ class DrillLive(Live):
             case Action.ALONG:
                 self.listening.along(self.passage)
             case Action.DIFFERENCE:
-                self.listening.hear(self.passage.difference())
+                self.listening.hear(self.passage.difference(), drill_words.DIFFERENCE)
             case Action.LAST_PASS | Action.MENDED:
                 self._hear_last(mended=action is Action.MENDED)
             case Action.CLICK:
@@ -369,6 +384,7 @@ class DrillLive(Live):
         if fresh:
             self.window.turn_to(self.sitting.piece.score, self.sitting.piece.xml)
         self._counted, self._broken, self._idle = 0, set(), set()
+        self._fault = 0, ""
         self._due_ns, self._next = None, ""
         if fresh and self._listen and not self.drill.hurting:
             self.listening.hear(self.passage.model())
@@ -381,4 +397,4 @@ class DrillLive(Live):
         if not number:
             self.tell(drill_words.NO_PASS)
             return
-        self.listening.hear(heard_again(session, number, mended=mended))
+        self.listening.hear(heard_again(session, number, mended=mended), drill_words.LAST_PASS[mended])

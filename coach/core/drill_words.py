@@ -51,6 +51,8 @@ HURT = (
 )
 CHECKING_FREELY = "First what was clean before: {rung}."
 CHECKING = "First what was clean before: {rung}, at {speed}."
+BEGINNING_FREELY = "First: {rung}."
+BEGINNING = "First: {rung}, at {speed}."
 STILL_CLEAN = "Still clean."
 
 WAITING = "{next} Pause, or press →."
@@ -58,6 +60,8 @@ STILL_WAITING = "To go on: pause, or →."
 TURNED_OFF = "No sound: the drill was begun with --silent; begin it without, to hear this."
 SOUND_BACK = "There is sound again."
 NO_PASS = "Nothing to hear yet: play it once."
+DIFFERENCE = "First every bass ringing on, then each one stopped."
+LAST_PASS = "Your last pass, as it rang.", "Your last pass, with its stops in time."  # then mended
 CLICK_ON = "The click goes along."
 CLICK_OFF = "No click."
 ALONG = {
@@ -74,6 +78,7 @@ NO_SUCH_PART = "it has no such part"
 OTHER_PART = "ask for another --part, or for none"
 NO_STEP = "its ladder has {all} steps, not {at}"
 SEE_STEPS = "see them with --list"
+ABOVE_GOAL = "it would begin at {start} beats a minute, faster than its goal of {goal}"
 OTHER_TEMPI = "give other tempi"
 LADDER_HEAD = "Each step {needed} times clean in a row; the steps with the worst stops come first."
 OTHER_BARS = "give the numbers of two bars of it, such as 3-6"
@@ -103,6 +108,12 @@ def speed_words(speed: float) -> str:
     """Return a share of the tempo, such as ``65 % of the tempo``."""
     percent = round(100 * speed)
     return AT_TEMPO if percent == 100 else SPEED.format(percent=percent)
+
+
+def question(sentence: str) -> str:
+    """Return what a suggestion asks and how to say yes, without its reasons; empty where it asks nothing."""
+    asked, mark, answer = sentence.partition("? ")
+    return asked.rsplit(". ", 1)[-1] + mark + answer if mark else ""
 
 
 def minutes_words(us: int) -> str:

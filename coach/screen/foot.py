@@ -9,6 +9,7 @@ from functools import lru_cache
 
 import pygame
 
+from coach.core.drill_words import FROM_UPBEAT, PARTS, WITH_PICKUP
 from coach.core.shapes import Foot
 from coach.core.view_words import STOP, UNSURE
 from coach.core.words import WAY_NAME, WAY_SHORT, string_sign
@@ -23,8 +24,9 @@ SENTENCE = 20.0  # minutes of arc: an essential sign
 LEADING = 1.68  # from line to line, in heights of a capital
 PITCH = 1.5  # … in a sentence that is written over the page
 SLIP_PITCH = 1.65  # … on a slip of paper: what hangs below a line keeps clear of the count beside the next
-MOST_LINES = 2  # of a sentence
-LEAN_LINES = 4  # … on a lean page, where a line is short
+MOST_LINES = 3  # of a sentence: none of ours is cut short
+TITLE_LINES = 4  # … where it is larger and the title has gone
+LEAN_LINES = 6  # … on a lean page, where a line is short
 ALARM_LINES = 8  # … of what must be read to its end there
 LEAN_PORT = 150.0  # minutes of arc: what is said about the port on a lean page is a sentence from here on
 MOST_STROKES = 15  # beyond this the count is written as a figure
@@ -44,7 +46,8 @@ class FootPainter:
         lean = sizes.lean >= Lean.FACTS
         y = self.top + round(sizes.foot * 0.4)
         if foot.alarm and foot.port:
-            facts, edge = self._facts(self._kept(replace(foot, port="")), rubbed, y)
+            chunk = [*_names(foot.chunk)][-1]  # what must be read to its end needs the room
+            facts, edge = self._facts(self._kept(replace(foot, port="", chunk=chunk)), rubbed, y)
             if lean:
                 room = edge - sizes.margin - sizes.quiet * 0.7
                 return [*self._slip(foot.port, room, y, ALARM_LINES), *facts]
@@ -81,24 +84,31 @@ class FootPainter:
         return replace(foot, port="", chunk="", tempo="") if self.sizes.lean >= Lean.FACTS else foot
 
     def _with_fewer_facts(self, foot: Foot) -> Iterator[Foot]:
-        """Yield the foot with fewer and fewer facts, so that a sentence may find room."""
+        """Yield the foot with fewer and fewer facts, so that a sentence may find room.
+
+        A step's name loses words before it goes, never its bars' numbers.
+        """
         if self.sizes.lean < Lean.FACTS:
-            yield foot
-            yield replace(foot, port="")
+            names = [*_names(foot.chunk)]
+            for name in names[:-1] or names:
+                yield replace(foot, chunk=name)
+            for name in names:
+                yield replace(foot, port="", chunk=name)
             yield replace(foot, port="", chunk="")
         yield replace(foot, port="", chunk="", tempo="")
 
     def _sentence(self, text: str, height: int, room: float, y: int) -> Stamp:
         """Return a sentence with the middle of its last line's capitals at ``y``.
 
-        What is too long for a line has a second one, on paper of its own; longer yet it is cut short.
+        What is too long for a line has more of them, on paper of their own; longer yet it is cut short.
         """
         sizes, ink = self.sizes, self.palette.ink
         lines = list(wrapped(text, room, height, ink, hand=True))
         if len(lines) == 1 and lettering.words(text, height, ink, hand=True).width <= room:
             written = lettering.words(text, height, ink, hand=True)
             return Stamp(written.surface, sizes.margin, y + round(height / 2) - written.baseline)
-        lines = self._cut(lines, MOST_LINES, room, height)
+        most = MOST_LINES if sizes.lean < Lean.TITLE else TITLE_LINES
+        lines = self._cut(lines, most, room, height)
         patch = _over_the_page(tuple(lines), height, ink, self.palette.paper)
         return placed(patch, sizes.margin, y + height / 2)
 
@@ -169,7 +179,7 @@ class FootPainter:
             stamps += [stamp._replace(x=stamp.x + x) for stamp in tally]
             x -= gap
         word(foot.tempo, sizes.width * 0.2, palette.ink)
-        word(foot.chunk, sizes.width * 0.2, palette.ink)
+        word(foot.chunk, sizes.width, palette.ink)  # whole: what has no room is shortened before
         return stamps, float(x + gap)
 
     def _on_line(self, written: lettering.Written, x: int, y: int) -> Stamp:
@@ -200,6 +210,19 @@ class FootPainter:
             written = lettering.words(str(count), round(self.sizes.quiet), self.palette.ink, hand=True)
             return [self._on_line(written, x, y)]
         return [placed(tally_strokes(count, height, self.palette.ink, False), x, y)] if count else []
+
+
+def _names(chunk: str) -> Iterator[str]:
+    """Yield a step's name in fewer and fewer words: without where it sets in, at last its bars alone."""
+    yield chunk
+    short = chunk
+    for tail in (FROM_UPBEAT.format(bars=""), WITH_PICKUP.format(bars="")):
+        short = short.removesuffix(tail)
+    if short != chunk:
+        yield short
+    part, comma, bars = short.partition(", ")
+    if comma and part in PARTS.values():
+        yield bars
 
 
 def _shorter(foot: Foot) -> Iterator[str]:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from coach.core.score import Score
 from coach.core.shapes import StopSign
 from coach.screen.engraved import Engraved, Places, System
-from coach.screen.signs import ALL, LAST, NONE, half_width, plan_signs, shortened
+from coach.screen.signs import ALL, LAST, NONE, Sign, beside, half_width, plan_signs, shortened
 from coach.screen.theme import LEAN_STAFF_SPACE, LEAST_STAFF_SPACE, STAFF_SPACE, Sizes
 
 MOST_SLOTS = 3
@@ -29,6 +29,7 @@ CLEAR = 0.5  # staff spaces between the music's ink and a damp sign or its label
 MOST_LOOKED_THROUGH = 40  # systems whose ink is looked at to set the signs close to it
 MOST_SHORTENED = 0.3  # share of the labels that may be letters before a line has fewer bars
 MORE_STAFF = 1.08  # how much larger a staff must be to be worth engraving again
+GROWTH_STEPS = 4  # so many sizes are tried, from the largest
 MOST_GROWTH = 1.7  # of a short chunk that has the page to itself
 Spread = tuple[int | None, ...]  # the system in each slot, from the top
 
@@ -59,6 +60,7 @@ class Layout:
         self.places = Places(score, engraved)
         self.bars = bars
         self._due = {stop.note: float(stop.tick) for stop in stops}
+        self._stops = stops
         self._written: dict[tuple[int, int], tuple[tuple[float, float], ...]] = {}
         self.runs = self._runs(bars)
         self.systems = sorted({run.system for run in self.runs})
@@ -73,7 +75,7 @@ class Layout:
         # Of a slot's height: what the staff does not scale.
         self.fixed = self.rows * sizes.row + sizes.drift_lane
         for above in (ALL, LAST, NONE):
-            self.signs = plan_signs(stops, self.places, self.systems, sizes, above=above)
+            self.signs = self._signs(sizes, above)
             self.signs_below, self.rows_below = self._strip(chosen)
             self.slot_height = round(self.above + self.staff + self.rows_below + self.fixed)
             fit = (sizes.body_height - sizes.least_gap // 2) // (self.slot_height + sizes.least_gap // 2)
@@ -98,12 +100,22 @@ class Layout:
 
     @property
     def growth(self) -> float:
-        """Return how much larger everything could be if all of it is one short system; 1 if it is not."""
+        """Return how much larger everything could be if all of it is one short system; 1 if it is not.
+
+        A line fills the page's width at every size, so the signs stand where they stood, and their labels
+        grow: no further than there is room for as many beside their signs.
+        """
         if len(self.systems) != 1:
             return 1.0
         sizes = self.sizes
         room = (sizes.body_height - 2 * sizes.least_gap) / self.slot_height
-        return max(min(MOST_GROWTH, 0.94 / self.engraved.fill, room), 1.0)
+        most = max(min(MOST_GROWTH, 0.94 / self.engraved.fill, room), 1.0)
+        tried = (1.0 + (most - 1.0) * step / GROWTH_STEPS for step in range(GROWTH_STEPS, 0, -1))
+        now = beside(self.signs)
+        return next((one for one in tried if beside(self._signs(sizes.scaled(one))) >= now), 1.0)
+
+    def _signs(self, sizes: Sizes, above: str = ALL) -> dict[int, tuple[Sign, ...]]:
+        return plan_signs(self._stops, self.places, self.systems, sizes, above=above)
 
     def slot_top(self, slot: int) -> int:
         """Return the y of a slot's upper edge; blank is shared out evenly, but not without limit."""

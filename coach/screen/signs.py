@@ -94,6 +94,13 @@ def shortened(signs: dict[int, tuple[Sign, ...]]) -> int:
     return sum(line.words in letters for line_of in signs.values() for sign in line_of for line in sign.lines)
 
 
+def beside(signs: dict[int, tuple[Sign, ...]]) -> int:
+    """Return how many labels stand in full beside their sign."""
+    letters = {*LETTERS.values()}
+    lines = [line for line_of in signs.values() for sign in line_of for line in sign.lines]
+    return sum(line.x > 0 and line.words not in letters for line in lines)
+
+
 class _Room(NamedTuple):
     """A sign's x in its system, the x up to which its label may reach, and what is to be written."""
 
