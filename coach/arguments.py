@@ -8,6 +8,8 @@ from pathlib import Path
 from coach import __version__
 from coach.core.verdicts import DRIFT_FAULT_MS
 
+ALL_STRINGS = "judge the melody too: a string that rings on by a beat past its note is a fault"
+
 
 def parser() -> argparse.ArgumentParser:
     """Return the parser; ``command`` of what it reads is None without a command."""
@@ -32,6 +34,7 @@ def parser() -> argparse.ArgumentParser:
     play.add_argument("--port", metavar="NAME", help="part of the MIDI port's name (default: the last one)")
     play.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
     _add_level(play)
+    play.add_argument("--all-strings", action="store_true", help=ALL_STRINGS)
     play.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
     play.add_argument(
         "--show",
@@ -49,12 +52,19 @@ def parser() -> argparse.ArgumentParser:
     _add_tuning(review)
     review.add_argument("--tolerance", type=_tolerance, metavar="MS", help="overhang that passes as clean")
     _add_level(review)
+    review.add_argument("--all-strings", action="store_true", help=ALL_STRINGS)
     review.add_argument("--profile", type=Path, metavar="FILE", help="pickup profile (TOML)")
     how = review.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="for other programs")
     how.add_argument("--window", action="store_true", help="replay it on the page")
     review.add_argument("--all", action="store_true", help="list the clean bass ends too")
+    review.add_argument(
+        "--hindsight",
+        action="store_true",
+        help="judge with the whole take known, and show where that differs from what was said as you played",
+    )
     review.add_argument("--with", dest="beside", type=Path, metavar="TAKE", help="compare with another take")
+    review.add_argument("--model", type=Path, metavar="TAKE", help="set the time against this take's")
     review.add_argument("--pass", dest="number", type=int, metavar="N", help="begin with this pass")
     review.add_argument(
         "--leaf",

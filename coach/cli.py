@@ -111,6 +111,7 @@ def _asked(options: argparse.Namespace) -> Asked:
         kept=options.profile is None,
         tolerance_ms=getattr(options, "tolerance", None),
         level=options.level,
+        all_strings=getattr(options, "all_strings", False),
         headless=getattr(options, "headless", False),
         screenshot=options.screenshot,
         look=_look(options),
@@ -223,6 +224,8 @@ def _review(options: argparse.Namespace) -> int:
             leaf=options.leaf,
             number=options.number,
             beside=options.beside,
+            hindsight=options.hindsight,
+            model=options.model,
             screenshot=options.screenshot,
             look=_look(options),
         ),
@@ -232,6 +235,7 @@ def _review(options: argparse.Namespace) -> int:
         tolerance_ms=options.tolerance,
         level=options.level,
         profile=read_profile(options.profile) if options.profile else None,
+        all_strings=options.all_strings,
     )
 
 

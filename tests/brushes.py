@@ -57,6 +57,38 @@ class Brushes:
                 if not self._add(placed.kind, beside, strings, 0.5):
                     raise ValueError(f"no silent string for {placed}")
 
+    def lift(self, dice: Dice) -> None:
+        """Let the finger that ends a fretted note pull the string: the open string sounds on softly."""
+        tuning = self.score.tuning
+        for sound in list(self.sounds):
+            lifted, chance = dice.chance(self.faults.lifted), dice.between(0.0, 1.0)
+            open_pitch = tuning.open_pitch(sound.string)
+            groups = self.rows[max(sound.group - 3, 0) : sound.group + 6]
+            near = {int(self.score.notes["pitch"][row]) for group in groups for row in group}
+            length_us = round(1.5e5 + 3.5e5 * chance)
+            start_us = sound.release_us
+            inside = sound.stretch.first + 1 < sound.group < sound.stretch.last
+            if not lifted or not inside or sound.note < 0 or sound.pitch == open_pitch or open_pitch in near:
+                continue
+            own = self.by_string[sound.string]
+            at = bisect_right(own, sound.onset_us, key=lambda s: s.onset_us)
+            if at < len(own) and own[at].onset_us < start_us + length_us + CLEAR_US:
+                continue
+            new = Sound(
+                note=-1,
+                stretch=sound.stretch,
+                group=sound.group,
+                bar=sound.bar,
+                string=sound.string,
+                pitch=open_pitch,
+                velocity=round((0.35 + 0.15 * chance) * sound.velocity),
+                onset_us=start_us,
+                release_us=start_us + length_us,
+                kind="lifted",
+            )
+            self.sounds.append(new)
+            insort(own, new, key=lambda s: s.onset_us)
+
     def _strings(self, chance: float) -> tuple[int, ...]:
         count = self.score.tuning.strings
         return tuple((int(chance * count) + k) % count + 1 for k in range(count))

@@ -204,7 +204,7 @@ class Hands:
     ) -> BassEnd | None:
         """Set a bass sound's release; return how it ended, or None where nobody can say."""
         due = self._due(sound)
-        fade_us = round(self.converter.fade_us(sound.string) * self.dice.between(0.92, 1.08))
+        fade_us = round(self.converter.fade_us(sound.string, sound.velocity) * self.dice.between(0.92, 1.08))
         chance = self.dice.between(0.0, 1.0)
         limit_us = sound.onset_us + fade_us if next_us is None else min(next_us, sound.onset_us + fade_us)
         if due is None:
@@ -273,8 +273,9 @@ class Hands:
             low, high = Margins.END_CUT_SHARE if lenient else Margins.CUT_SHARE
             sounded_us = (low + chance * (high - low)) * length_us
             too_near = length_us - sounded_us < Margins.CUT_LEAST
+            fade_us = self.converter.fade_us(sound.string, sound.velocity)
             # A long note stopped early could as well have faded: leave those alone.
-            if too_near or sounded_us < 90_000 or sounded_us > 0.4 * self.converter.fade_us(sound.string):
+            if too_near or sounded_us < 90_000 or sounded_us > 0.4 * fade_us:
                 return None
             return round(sound.onset_us + sounded_us)
         low, high = (b * beat_us for b in Margins.END_CLEAN) if lenient else map(float, Margins.CLEAN)
@@ -311,5 +312,5 @@ class Hands:
         stop_us = self._broken_off(sound, 0.5) if held_us is None else held_us + lingering_us
         stop_us = max(stop_us, sound.onset_us + 60_000)
         if self.score.notes["let_ring"][sound.note]:
-            stop_us = sound.onset_us + self.converter.fade_us(sound.string)
+            stop_us = sound.onset_us + self.converter.fade_us(sound.string, sound.velocity)
         sound.release_us = stop_us if next_us is None else min(stop_us, next_us)

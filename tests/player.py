@@ -66,6 +66,7 @@ class Faults:
     back_bars: tuple[int, int] = (1, 4)
     hesitations: int = 0
     hesitation_s: tuple[float, float] = (0.5, 2.5)
+    lifted: float = 0.0  # of fretted notes: the finger lifts, and the open string sounds softly
     placed: tuple[Placed, ...] = ()
 
 
@@ -78,6 +79,8 @@ class Manner:
     uneven: float = 0.012  # of each step between onsets
     spread_ms: float = 8.0  # from one note of a chord to the next, the bass first
     jitter_ms: float = 2.0  # of each note
+    soft: float = 0.0  # share of the strokes that are much softer
+    legato: float = 0.0  # share of the steps on one string that the left hand hammers on or pulls off
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,9 +142,11 @@ class Player:
         self._time(stretches, Dice(f"{self.seed} time"))
         sounds, missing = self._strokes(stretches, Dice(f"{self.seed} strokes"))
         hands = Hands(self.score, self.converter, Dice(f"{self.seed} hands"), self.faults, self.find)
+        self._soften(sounds, Dice(f"{self.seed} soft"))
         ends = hands.stop(stretches, sounds, self.group_of)
         brushes = Brushes(self.score, Dice(f"{self.seed} brushes"), self.faults, self.rows, sounds)
         brushes.add(stretches, self.find)
+        brushes.lift(Dice(f"{self.seed} lifted"))
         sounds.sort(key=lambda s: (s.onset_us, s.string))
         notes = tuple(
             PlayedNote(
@@ -162,7 +167,9 @@ class Player:
         passes = tuple(self._pass_truth(s) for s in stretches)
         truth = Truth(notes, tuple(ends), tuple(missing), passes, end_us)
         tuning = self.score.tuning
-        messages = self.converter.convert(notes, tuning, Dice(f"{self.seed} converter"))
+        messages = self.converter.convert(
+            notes, tuning, Dice(f"{self.seed} converter"), Dice(f"{self.seed} troubles")
+        )
         return Performance(messages, truth, self.converter.profile(tuning), end_us)
 
     # --- where ----------------------------------------------------------------------------------
@@ -268,6 +275,24 @@ class Player:
                         self._slip(sound, group, fault[1], dice)
                     sounds.append(sound)
         return sounds, missing
+
+    def _soften(self, sounds: list[Sound], dice: Dice) -> None:
+        """Make some strokes soft, and some steps on one string legato: no pluck, so the note is weak."""
+        last: dict[int, Sound] = {}
+        for sound in sorted(sounds, key=lambda s: s.onset_us):
+            soft, legato = dice.chance(self.manner.soft), dice.chance(self.manner.legato)
+            before = last.get(sound.string)
+            step = abs(sound.pitch - before.pitch) if before is not None and sound.note >= 0 else 0
+            if legato and 1 <= step <= 4 and self.onset_gap_us(before, sound) < 700_000:
+                sound.velocity = max(round(0.45 * sound.velocity), 26)
+            elif soft:
+                sound.velocity = max(round(0.6 * sound.velocity), 30)
+            last[sound.string] = sound
+
+    @staticmethod
+    def onset_gap_us(before: Sound | None, sound: Sound) -> int:
+        """Return the time from one onset to the next."""
+        return sound.onset_us - before.onset_us if before is not None else 0
 
     def _placed_strokes(self, stretches: list[Stretch]) -> dict[tuple[int, int], tuple[str, float | None]]:
         found: dict[tuple[int, int], tuple[str, float | None]] = {}

@@ -20,6 +20,10 @@ from tests.player import Faults, Manner, Performance, Placed, Player
 
 ROOT = Path(__file__).resolve().parents[1]
 FORMAT = 1  # of the truth files
+TROUBLES = {
+    "soft", "legato", "octave_rate", "octave_mend_rate", "lost_off_rate", "fade_slope_s", "pull_rate",
+    "split_rate", "sympathetic_rate",
+}  # fmt: skip
 QUIET = Converter(ghost_rate=0.01, double_rate=0.0, bend_rate=0.05)
 BUSY = Converter(ghost_rate=0.05, double_rate=0.02, double_gap_rate=0.0, bend_rate=0.25)
 
@@ -236,10 +240,16 @@ def plain(recipe: Recipe, score: Score, done: Performance) -> dict[str, Any]:
         "seed": recipe.seed,
         "tempo": recipe.tempo,
         "faults": _changed(recipe.faults),
-        "manner": asdict(recipe.manner),
-        "converter": asdict(recipe.converter),
+        "manner": _habits(recipe.manner),
+        "converter": _habits(recipe.converter),
         **truth,
     }
+
+
+def _habits(value: Manner | Converter) -> dict[str, Any]:
+    """Return how one plays or converts, JSON-ready; of the troubles only those that there are."""
+    default = type(value)()
+    return {k: v for k, v in asdict(value).items() if k not in TROUBLES or v != getattr(default, k)}
 
 
 def _changed(value: object) -> Any:

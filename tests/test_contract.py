@@ -28,22 +28,31 @@ PLAN_NOTE = {
 DAMP = {
     "pass": int, "note": int, "bar": int, "beat": NUMBER, "string": int, "fret": int, "pitch": int,
     "verdict": TEXT, "on_s": NUMBER, "due_s": NUMBER, "release_s": NUMBER, "overhang_ms": NUMBER,
-    "overhang_beats": NUMBER, "way": TEXT,
+    "uncertainty_ms": NUMBER, "overhang_beats": NUMBER, "way": TEXT,
 }  # fmt: skip
 NOTE = {
     "pass": int, "bar": int, "beat": NUMBER, "voice": int, "string": int, "pitch": int, "verdict": TEXT,
     "on_s": NUMBER, "asynchrony_ms": NUMBER,
 }  # fmt: skip
-STRAY = {"pass": int, "string": int, "pitch": int, "bar": int, "from_s": NUMBER, "ms": NUMBER}
+STRAY = {"pass": int, "string": int, "pitch": int, "bar": int, "from_s": NUMBER, "ms": NUMBER, "source": TEXT}
 BAR = {
     "pass": int, "bar": int, "tempo": NUMBER, "drift_ms": NUMBER, "slope_ms": NUMBER, "spread_ms": NUMBER,
-    "n": int,
+    "n": int, "drift_error_ms": NUMBER, "drift_90_ms": list, "slope_error_ms": NUMBER, "slope_90_ms": list,
+    "tempo_error": NUMBER, "tempo_90": list, "lean": str, "pace": str, "bass_after_melody_ms": NUMBER,
+    "bass_after_melody_error_ms": NUMBER, "bass_after_melody_90_ms": list, "bass_after_melody_n": int,
+}  # fmt: skip
+DRIFT = {
+    "pass": int, "change_percent": NUMBER, "change_error_percent": NUMBER, "change_90_percent": list,
+    "change_n": int, "pace": str, "bass_after_melody_ms": NUMBER, "bass_after_melody_error_ms": NUMBER,
+    "bass_after_melody_90_ms": list, "bass_after_melody_n": int, "calibrated": TRUTH,
 }  # fmt: skip
 PASS = {"pass": int, "first_bar": int, "last_bar": int, "clean": TRUTH, "faults": list}
 NULLABLE = {
     "string", "fret", "next_string", "way", "time_ms", "on_s", "due_s", "release_s", "overhang_ms",
     "overhang_beats", "beat", "voice", "asynchrony_ms", "ms", "tempo", "drift_ms", "slope_ms", "spread_ms",
-    "finger", "pluck",
+    "finger", "pluck", "drift_error_ms", "drift_90_ms", "slope_error_ms", "slope_90_ms", "tempo_error",
+    "tempo_90", "lean", "pace", "bass_after_melody_ms", "bass_after_melody_error_ms",
+    "bass_after_melody_90_ms", "change_percent", "change_error_percent", "change_90_percent",
 }  # fmt: skip
 
 
@@ -113,17 +122,18 @@ def take(**changed):
 
 def test_a_review():
     document = json.loads(review_json(report(take(n0=(45, 1.24), n2=(41, 1.0)))))
-    assert set(document) == {"passes", "damps", "strays", "notes", "bars", "ignored"}
+    assert set(document) == {"passes", "damps", "strays", "notes", "bars", "ignored", "drift"}
     check(document["passes"], PASS)
     check(document["damps"], DAMP)
     check(document["notes"], NOTE)
     check(document["strays"], STRAY)
     check(document["bars"], BAR)
+    check(document["drift"], DRIFT)
     late = document["damps"][0]
     assert late | {"overhang_beats": 0, "fret": 0} == {
         "pass": 1, "note": 0, "bar": 1, "beat": 1.0, "string": 5, "fret": 0, "pitch": 45, "verdict": "late",
         "on_s": 1.0, "due_s": 2.0, "release_s": 2.24, "overhang_ms": 240.0, "overhang_beats": 0,
-        "way": "returning-thumb",
+        "uncertainty_ms": 0.0, "way": "returning-thumb",
     }  # fmt: skip
     assert abs(late["overhang_beats"] - 0.24) < 1e-3
     assert [n["verdict"] for n in document["notes"]][:3] == ["right", "right", "wrong"]

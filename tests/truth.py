@@ -21,7 +21,7 @@ class PlayedNote:
     velocity: int
     onset_us: int
     release_us: int  # the string was stopped, plucked anew, or had died away
-    kind: str  # right, wrong, extra, stray
+    kind: str  # right, wrong, extra, stray, lifted
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from functools import cached_property, lru_cache
 
 from coach.core import words
 from coach.core.comparison import compare
+from coach.core.drift_rows import ModelDrift, drift_against
 from coach.core.passes import Pass
 from coach.core.report import Report
 from coach.core.session import Session
@@ -71,6 +72,18 @@ class Judged:
         """The pass to set another take against: the last complete one, else the last; 0 without any."""
         whole = [one.number for one in self.result.passes if one.complete]
         return (whole or [len(self.passes)])[-1]
+
+
+def against_model(
+    model: Judged | None, session: Session, result: Report, number: int | None
+) -> ModelDrift | None:
+    """Return how the time of a pass (default: the best) stands against a model's best; None without one."""
+    this = Judged(session, result)
+    chosen = number or this.best
+    if model is None or not model.best or not 1 <= chosen <= len(this.passes):
+        return None
+    like = model.passes[model.best - 1]
+    return drift_against(session, this.passes[chosen - 1], model.session, like, model.name)
 
 
 def compared_text(other: Judged, session: Session, result: Report) -> str:

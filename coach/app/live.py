@@ -190,6 +190,8 @@ class Live:
         pressed = pedal is not None and pedal.owns(message.data)  # a press begins no take
         if self.sitting.begun or (not pressed and self.begins(message)):
             self.taken(self.sitting.hear(message), message.stamp_ns)
+            if news := self.sitting.news():
+                self.tell(news)
         for press in pedal.hear(message.stamp_ns // 1000, message.data) if pedal else ():
             finished |= self.act(PEDAL_ACTIONS[press.switch])
         return finished

@@ -14,6 +14,7 @@ from coach.app.judged import Judged
 from coach.app.rewind import Rewind
 from coach.core import words
 from coach.core.comparison import Comparison, compare
+from coach.core.drift_words import named_words
 from coach.core.lanes import Lanes, lanes
 from coach.core.rings import position
 from coach.core.shapes import Foot, Summary, View
@@ -303,7 +304,8 @@ class LookBack:
                 if row.pass_number == number and row.timing.drift_ms is not None
             ]
             here = (judged, number) == beside
-            lines.append(DriftLine(number, tuple(points), judged.called(number), beside=here))
+            said = named_words(judged.result.drifts[number - 1], judged.result.bar_numbers)
+            lines.append(DriftLine(number, tuple(points), judged.called(number), said, beside=here))
         return tuple(lines)
 
 

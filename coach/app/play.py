@@ -6,7 +6,7 @@ import contextlib
 import signal
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from threading import Event, Lock
@@ -47,6 +47,7 @@ class Asked:
     kept: bool = False  # that profile was not asked for but learnt: another guitar's take does not have it
     tolerance_ms: float | None = None
     level: str | None = None
+    all_strings: bool = False  # the melody's strings are judged too
     headless: bool = False
     screenshot: Path | None = None
     look: Look = USUAL_LOOK
@@ -114,7 +115,7 @@ def terms_asked(piece: Piece, asked: Asked, settings: Settings) -> tuple[Terms, 
     if tolerance_ms is None:
         kept_ms = None if asked.level else settings.tolerance_ms
         tolerance_ms = kept_ms or terms.level.tolerance_ms
-    return terms, limits_of({}, tolerance_ms)
+    return terms, replace(limits_of({}, tolerance_ms), all_strings=asked.all_strings)
 
 
 def run_live(
@@ -184,6 +185,8 @@ def _play_unseen(sitting: Sitting, port: str | None, settings: Settings) -> tupl
         with lock:
             if isinstance(message, Heard):
                 sitting.hear(message)
+                if news := sitting.news():
+                    print(news, flush=True)
             elif isinstance(message, PortState):
                 name[0] = message.port or name[0]
                 print(message.text, flush=True)

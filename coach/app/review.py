@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from coach.app.judged import Judged, compared_text
+from coach.app.judged import Judged, against_model, compared_text
 from coach.app.look import USUAL_LOOK, Look
 from coach.app.piece import Piece, find_score, open_piece
 from coach.app.sitting import limits_of, replay
 from coach.app.terms import Terms, terms_beside, terms_of
 from coach.core import words
-from coach.core.errors import TakeError
+from coach.core.errors import CoachError, TakeError
+from coach.core.hindsight import Follow, differences, keeping, recalling
+from coach.core.hindsight_words import hindsight_text
 from coach.core.levels import LEVELS
 from coach.core.profile import Profile
 from coach.core.report import Report, report
 from coach.core.session import Session
 from coach.core.summary import summarise
 from coach.core.verdicts import Limits
+from coach.files.drift_report import model_text
 from coach.files.report import review_json, review_text, summary_text
 from coach.files.settings import load_settings, takes_folder
 from coach.files.take import Take, read_take
 
 FEW_NOTES = 8  # fewer tell nothing
+AS_TEXT = "leave out --window and --screenshot"
 FITTING_SHARE = 0.4  # a take with fewer right notes than this was played from something else
 
 
@@ -36,7 +40,9 @@ class Shown:
     leaf: str = "page"  # of the window, or of the picture
     number: int | None = None  # the pass chosen
     beside: Path | None = None  # another take of the same score, to compare with
+    model: Path | None = None  # another take of the same score, to set the time against
     screenshot: Path | None = None
+    hindsight: bool = False  # judged with the whole take known
     look: Look = USUAL_LOOK
 
 
@@ -50,29 +56,45 @@ def run_review(
     tolerance_ms: float | None = None,
     level: str | None = None,
     profile: Profile | None = None,
+    all_strings: bool = False,
 ) -> int:
     """Judge a take and show it."""
+    if shown.hindsight and (shown.how == "window" or shown.screenshot is not None):
+        raise CoachError("--hindsight", "the window shows a take as it was judged while played", AS_TEXT)
     take = read_take(path)
     piece = _piece_of(take, path, score, tuning, capo)
     of_score = (f"{piece.path.name}: {notice}" for notice in piece.notices)
     for notice in (*take.notices, *of_score):
         print(f"coach: {notice}", file=sys.stderr)
-    judging = _Judging(_terms(take, piece, level), tolerance_ms, level, profile)
+    judging = _Judging(_terms(take, piece, level), tolerance_ms, level, profile, all_strings)
     other = None if shown.beside is None else judging.beside(shown.beside, piece)
+    model = None if shown.model is None else judging.beside(shown.model, piece)
     if shown.how == "window":
-        return _window(take, piece, judging, shown, other)
-    session, result = judging.judged(take, path, piece)
+        return _window(take, piece, judging, shown, other or model)
+    session, result = judging.judged(take, path, piece, follow=keeping if shown.hindsight else None)
+    back = None
+    if shown.hindsight:
+        live = session
+        session, result = judging.judged(take, path, piece, follow=recalling(live.follower))
+        back = differences(live, session)
     if shown.how == "json":
-        print(review_json(result))
+        for notice in result.notices:
+            print(f"coach: {notice}", file=sys.stderr)
+        print(review_json(result, against_model(model, session, result, shown.number), back))
         return 0
     print(f"{piece.title}\n")
     print(review_text(result, everything=shown.everything))
     print()
     print(summary_text(summarise(result, piece.title)))
+    if back is not None:
+        print(f"\n{hindsight_text(session.score, back)}")
+    if model is not None:
+        print()
+        print(model_text(against_model(model, session, result, shown.number), result.bar_numbers))
     if other is not None:
         print(f"\n{compared_text(other, session, result)}")
     if shown.screenshot is not None:
-        _window(take, piece, judging, shown, other)
+        _window(take, piece, judging, shown, other or model)
     return 0
 
 
@@ -112,17 +134,21 @@ class _Judging:
     tolerance_ms: float | None
     level: str | None
     profile: Profile | None
+    all_strings: bool = False  # the melody's strings are judged too, whatever the take was played under
 
     def limits(self, take: Take) -> Limits:
         tolerance_ms = self.tolerance_ms
         if tolerance_ms is None and (self.level or not take.meta.tolerances):
             tolerance_ms = self.terms.level.tolerance_ms
-        return limits_of(take.meta.tolerances, tolerance_ms)
+        limits = limits_of(take.meta.tolerances, tolerance_ms)
+        return replace(limits, all_strings=limits.all_strings or self.all_strings)
 
-    def judged(self, take: Take, path: Path, piece: Piece) -> tuple[Session, Report]:
+    def judged(
+        self, take: Take, path: Path, piece: Piece, follow: Follow | None = None
+    ) -> tuple[Session, Report]:
         """Raises TakeError when hardly anything that was played fits the score."""
         session, ignored = replay(
-            take, piece, profile=self.profile, limits=self.limits(take), terms=self.terms
+            take, piece, profile=self.profile, limits=self.limits(take), terms=self.terms, follow=follow
         )
         _refuse_other_score(session, path, piece)
         return session, report(session, ignored)

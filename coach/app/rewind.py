@@ -102,7 +102,7 @@ class Rewind:
             chunk=self.take.meta.chunk,
         )
         self.viewer = Viewer(self.session)
-        self._decoder = Decoder(self.profile)
+        self._decoder = Decoder(self.profile, self.session.channels)
         self._next = 0
         self.now_us = 0
 

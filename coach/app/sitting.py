@@ -7,6 +7,7 @@ file can hold before the session sees them, so that the saved take replays to th
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +16,9 @@ from coach.app.piece import Piece
 from coach.app.step import Step, of_take, whole
 from coach.app.terms import Terms, terms_of
 from coach.core.events import End, Tick
+from coach.core.follower import Follower
+from coach.core.groups import Groups
+from coach.core.pickup_words import channels_off
 from coach.core.profile import Profile
 from coach.core.report import report
 from coach.core.score import Score
@@ -64,11 +68,12 @@ class Sitting:
             stops=self.step.stops,
             chunk=self.step.chunk,
         )
-        self.decoder = Decoder(self.session.profile)
+        self.decoder = Decoder(self.session.profile, self.session.channels)
         self.recorder: Recorder | None = None
         self._folder, self._started, self._speed = folder, started, speed
         self._clock: SessionClock | None = None
         self._heard = False
+        self._told = False
 
     @property
     def begun(self) -> bool:
@@ -112,6 +117,12 @@ class Sitting:
         for event in self.decoder.decode(time_us, heard.data):
             changes += self.session.feed(event)
         return changes
+
+    def news(self) -> str:
+        """Return, once, what is to be said of the pickup; nothing where all is well."""
+        said = "" if self._told else channels_off(self.session.channels)
+        self._told = self._told or bool(said)
+        return said
 
     def tick(self, now_ns: int) -> list[Change]:
         """Let silence speak: settle what is due by now."""
@@ -171,6 +182,7 @@ class Sitting:
 def limits_plain(limits: Limits) -> dict[str, float]:
     """Return the tolerances that a take is saved with."""
     return {
+        **({"all_strings": 1.0} if limits.all_strings else {}),
         "tolerance_ms": limits.tolerance_ms,
         "stray_ms": limits.stray_ms,
         "drift_ms": limits.drift_ms,
@@ -183,6 +195,7 @@ def limits_of(plain: dict[str, float], tolerance_ms: float | None = None) -> Lim
     default = Limits()
     return Limits(
         tolerance_ms=tolerance_ms or plain.get("tolerance_ms", default.tolerance_ms),
+        all_strings=bool(plain.get("all_strings", default.all_strings)),
         stray_ms=plain.get("stray_ms", default.stray_ms),
         drift_ms=plain.get("drift_ms", default.drift_ms),
         drift_fault_ms=plain.get("drift_fault_ms"),
@@ -197,11 +210,17 @@ def click_of(meta: TakeMeta, score: Score) -> Click | None:
 
 
 def replay(
-    take: Take, piece: Piece, *, profile: Profile | None, limits: Limits, terms: Terms | None = None
+    take: Take,
+    piece: Piece,
+    *,
+    profile: Profile | None,
+    limits: Limits,
+    terms: Terms | None = None,
+    follow: Callable[[Groups, tuple[int, int] | None], Follower] | None = None,
 ) -> tuple[Session, Counter[str]]:
     """Return the session after a whole take, and what its messages held that was not used.
 
-    ``terms``: what was asked for (default: what the take was played under).
+    ``terms``: what was asked for (default: what the take was played under); ``follow``: see ``Session``.
     """
     step = of_take(piece, terms or terms_of(take.meta), take.meta)
     session = Session(
@@ -211,8 +230,9 @@ def replay(
         stops=step.stops,
         chunk=step.chunk,
         click=click_of(take.meta, step.piece.score),
+        follow=follow,
     )
-    decoder = Decoder(session.profile)
+    decoder = Decoder(session.profile, session.channels)
     for time_us, data in take.messages:
         for event in decoder.decode(time_us, data):
             session.feed(event)

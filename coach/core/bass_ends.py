@@ -8,15 +8,18 @@ taken back when no onset follows: one who stops or turns back has neither cut no
 from __future__ import annotations
 
 from coach.core.damping import Reason, Stop
+from coach.core.fades import Fades
 from coach.core.groups import Groups
 from coach.core.ledger import Ledger
 from coach.core.matching import Match, Matching
 from coach.core.passes import Pass
 from coach.core.profile import Profile
-from coach.core.ringing import Played
+from coach.core.ringing import CLOSING_US, Played, Ringing
 from coach.core.score import TICKS_PER_QUARTER, Score
 from coach.core.timing import Click
-from coach.core.verdicts import FADE_S, Damping, DampingVerdict, Limits, judge_end, ringing_after_us
+from coach.core.verdicts import Damping, DampingVerdict, Limits, judge_end, ringing_after_us
+
+ALONE_US = 60_000  # a string stopped within this of an onset was stopped by the hands that played it
 
 
 def _same_string(old: Played, new: Played) -> bool:
@@ -36,9 +39,12 @@ class BassEnds:
         limits: Limits,
         ledger: Ledger,
         click: Click | None,
+        ringing: Ringing,
     ) -> None:
         self.score, self.groups, self.matching, self.click = score, groups, matching, click
-        self.profile, self.limits, self.ledger = profile, limits, ledger
+        self.profile, self.limits, self.ledger, self.ringing = profile, limits, ledger, ringing
+        self.fades = Fades(profile)
+        self._lost: set[int] = set()  # matches whose note-off never came
         self.now_us = 0
         self.ended = False
         self._decided: dict[int, int] = {}  # match index -> when its end was first judged
@@ -58,12 +64,32 @@ class BassEnds:
         One plucked again by mistake before it is due sounds on: the stroke too many is a fault of its own.
         """
         played, certain = match.played, True
-        while 0 <= played.heir < len(self.matching.matches):
-            heir = self.matching.matches[played.heir]
-            if heir.label.note >= 0 or heir.played.pitch != played.pitch or heir.played.on_us >= due_us:
+        while (following := played.other if played.other > played.index else played.heir) >= 0:
+            if following >= len(self.matching.matches):
+                break
+            heir = self.matching.matches[following]
+            again = heir.played.pitch == played.pitch or heir.played.other == played.index
+            if heir.label.note >= 0 or not again or heir.played.on_us >= due_us:
                 break
             played, certain = heir.played, certain and heir.settled
         return played, certain
+
+    def rings_until(self, match: Match) -> tuple[int, int, bool] | None:
+        """Return when a melody note is due to end, until when it may ring, and whether that is certain.
+
+        None where it may ring on, or where the player's own onsets do not tell.
+        """
+        note, during = self.score.notes[match.label.note], match.during
+        if note["let_ring"] or note["grace"]:
+            return None
+        tick = int(note["onset"] + note["duration"])
+        before, after = during.around(tick)
+        if before is None or after is None:
+            return None
+        beat_us = self._pace(during, tick) * self.score.bars[int(note["bar"])].beat_ticks
+        due_us = during.between(before, after, tick)
+        doubt_us = self._uncertainty_us(after.match, match.played)
+        return due_us, due_us + ringing_after_us(beat_us, self.limits, False) + doubt_us, after.match.settled
 
     # --- inside ---------------------------------------------------------------------------------
 
@@ -90,21 +116,23 @@ class BassEnds:
         lenient = self._lenient(stop)
         beat_us, late_us = self._beat_us(during, stop), self.profile.off_delay_us(match.played.string)
         last, certain = self.sounded(match, due_us)
+        uncertainty_us = self._uncertainty_us(match if after is None else after, last)
         kind = judge_end(
             on_us=match.played.on_us,
             due_us=due_us,
             release_us=last.off_us,
             now_us=self.now_us - late_us,
             replaced=following is not None and _same_string(last, following.played),
-            replucked=last.replucked_by >= 0,
+            replucked=self._replucked(last),
             beat_us=beat_us,
-            fade_us=self._fade_us(match.played.string),
+            fade_us=self.fades.us(last, alone=self._alone(last)),
             limits=self.limits,
             lenient=lenient,
             written_us=self._written_us(match, stop),
+            uncertainty_us=uncertainty_us,
         )
         if kind is None:
-            ring_us = ringing_after_us(beat_us, self.limits, lenient)
+            ring_us = ringing_after_us(beat_us, self.limits, lenient) + uncertainty_us
             self._nothing(match, False)
             return self.ended, max(due_us + ring_us + late_us, self.now_us + 1)
         chord_open = (
@@ -117,19 +145,36 @@ class BassEnds:
             if turned:
                 return self._nothing(match, match.settled and over)
             if kind is not Damping.RINGING:  # what rings on does so whether the player goes on or not
-                self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=False)
+                if kind in (Damping.CUT, Damping.LATE):  # nor is anybody blamed by the pace alone
+                    return self._nothing(match, False)
+                self._put(match, stop, kind, due_us, last.off_us, beat_us, uncertainty_us, settled=False)
                 return False, None
-        decided_us = self._decided.setdefault(match.index, self.now_us)
         rests_on = match.settled and certain and (after is None or after.settled)
+        if kind is Damping.RINGING:
+            doubt_us = self.doubt_us(last, late_us)
+            if doubt_us is None:  # its note-off is lost, and when it was stopped nobody knows
+                self._count_lost(match, rests_on)
+                return self._nothing(match, rests_on)
+            if self.now_us < doubt_us and not self.ended:
+                self._put(match, stop, kind, due_us, last.off_us, beat_us, uncertainty_us, settled=False)
+                return False, doubt_us
+        decided_us = self._decided.setdefault(match.index, self.now_us)
         waited = after is not None or self.ended or self.now_us >= decided_us + self.limits.settle_us
-        known = ("damp", match.index, 0) in self.ledger.standing or self.matching.follower.certain
-        if (
-            known or kind is not Damping.CUT or (rests_on and waited)
-        ):  # no new blame while the place is in doubt
-            self._put(match, stop, kind, due_us, last.off_us, beat_us, settled=rests_on and waited)
+        settled = rests_on and waited
+        if settled or after is None or self._holds(kind, after) or self._standing(match):
+            self._put(match, stop, kind, due_us, last.off_us, beat_us, uncertainty_us, settled=settled)
         if rests_on and waited:
             return True, None
         return False, decided_us + self.limits.settle_us if rests_on else None
+
+    def _holds(self, kind: Damping, after: Match) -> bool:
+        """Whether the note that ends a bass is likely to stay what it is taken for."""
+        # One who stops a bass early and turns back has cut nothing: one note more tells.
+        last = after is self.matching.matches[-1]
+        return after.sure and not (kind is Damping.CUT and last)
+
+    def _standing(self, match: Match) -> bool:
+        return ("damp", match.index, 0) in self.ledger.standing
 
     def _nothing(self, match: Match, done: bool) -> tuple[bool, int | None]:
         self.ledger.withdraw(("damp", match.index, 0), self.now_us)
@@ -180,9 +225,12 @@ class BassEnds:
         due_us: int | None,
         release_us: int | None,
         beat_us: float,
+        uncertainty_us: int = 0,
         *,
         settled: bool,
     ) -> None:
+        if not settled and not match.sure and not self._standing(match):
+            return  # nothing is said while another way of taking the note is nearly as likely
         played = match.played
         self.ledger.put(
             DampingVerdict(
@@ -198,11 +246,42 @@ class BassEnds:
                 release_us=release_us,
                 beat_us=beat_us,
                 played=played.index,
+                uncertainty_ms=uncertainty_us / 1000 if due_us is not None else 0.0,
             )
         )
 
-    def _fade_us(self, string: int | None) -> int:
-        fades = self.profile.fade_s
-        if string is not None and 1 <= string <= len(fades) and fades[string - 1] > 0:
-            return round(1e6 * fades[string - 1])
-        return round(1e6 * FADE_S)
+    def doubt_us(self, last: Played, late_us: int) -> int | None:
+        """Return until when a string that rings on may still turn out to have been stopped unheard.
+
+        None: it was, and its note-off never came.  A pickup is believed until it has been found to lose
+        note-offs: who lets a string ring is to hear of it while it rings.
+        """
+        if last.off_us is None and not self._lost and not self.ringing.loses:
+            return self.now_us
+        if last.off_us is None:
+            limit_us = last.on_us + self.fades.limit_us(last) + late_us
+            return None if self.now_us >= limit_us else limit_us
+        if last.bare and last.off_heard_us is not None:
+            return None if self.ringing.lost_off(last) else last.off_heard_us + CLOSING_US
+        return self.now_us
+
+    def _count_lost(self, match: Match, final: bool) -> None:
+        if final and match.index not in self._lost:
+            self._lost.add(match.index)
+            self.ringing.ignored["note-offs that never came"] += 1
+
+    def _replucked(self, last: Played) -> bool:
+        """Whether a sound ended because its string was plucked again; a finger that lifts plucks nothing."""
+        return last.replucked_by >= 0 and not self.ringing.played[last.replucked_by].lifted
+
+    def _alone(self, last: Played) -> bool:
+        """Whether nothing was played as a sound ended by itself: no hand was at work."""
+        if last.off_us is None or last.replucked_by >= 0:
+            return False
+        near = self.ringing.played[last.index + 1 :]
+        return all(abs(note.on_us - last.off_us) > ALONE_US for note in near)
+
+    def _uncertainty_us(self, after: Match, last: Played) -> int:
+        """Return the uncertainty of an overhang, two standard deviations, as far as the profile knows it."""
+        error_us = self.profile.error_us(after.played.string, last.string)
+        return 2 * (error_us or round(1000 * self.profile.uncertainty_ms))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from statistics import median
 
+from coach.core.artefacts import OCTAVES
 from coach.core.bass_ends import BassEnds
 from coach.core.damping import Stop
 from coach.core.groups import Groups
@@ -18,6 +19,7 @@ from coach.core.verdicts import (
     Damping,
     DampingVerdict,
     Limits,
+    Source,
     StrayVerdict,
     Stroke,
     StrokeVerdict,
@@ -44,7 +46,7 @@ class Judge:
         self.score, self.groups, self.matching, self.ringing = score, groups, matching, ringing
         self.profile, self.limits, self.ledger = profile, limits, ledger
         self.stop_of = {stop.note: stop for stop in stops}
-        self.ends = BassEnds(score, groups, matching, profile, limits, ledger, click)
+        self.ends = BassEnds(score, groups, matching, profile, limits, ledger, click, ringing)
         self.now_us = 0
         self.ended = False
         self._open: dict[int, int | None] = {}  # match index -> its next deadline
@@ -57,6 +59,10 @@ class Judge:
         """Return the earliest time at which silence itself would decide something."""
         return min((d for d in self._open.values() if d is not None), default=None)
 
+    def decided(self, index: int) -> bool:
+        """Whether nothing about a match is open any more."""
+        return index < self._next_stroke and index not in self._open
+
     def look(self, now_us: int, *, ended: bool = False) -> None:
         """Judge everything that is open, as of ``now_us``."""
         self.now_us, self.ended = now_us, ended
@@ -65,7 +71,7 @@ class Judge:
             self._stroke(matches[index])
             self._open.setdefault(index, None)
         for index in range(self._next_stroke, self.matching.settled):
-            del self._said[index]
+            self._said.pop(index, None)
         self._next_stroke = self.matching.settled
         for index in list(self._open):
             done, deadline = self._sound(matches[index])
@@ -84,14 +90,20 @@ class Judge:
 
     def _stroke(self, match: Match) -> None:
         label, played = match.label, match.played
-        rests_on = (label, match.during.number, match.settled, played.string, played.on_us)
+        key = ("note", played.index, 0)
+        if not match.sure and key not in self.ledger.standing:
+            return  # nothing is said while another way of taking the note is nearly as likely
+        answered = label.note < 0 and self._answered(match)
+        rests_on = (label, match.during.number, match.settled, played.string, played.on_us, answered)
         if self._said.get(match.index) == rests_on:
             return
         self._said[match.index] = rests_on
-        kind = Stroke.EXTRA if label.note < 0 else Stroke.RIGHT if label.right else Stroke.WRONG
+        right = label.right or self._octave_off(match)
+        kind = Stroke.EXTRA if label.note < 0 else Stroke.RIGHT if right else Stroke.WRONG
         # While the place is not known nobody is blamed; a brushed string is a stray, not a stroke.
-        if kind is not Stroke.RIGHT and (match.lost or (kind is Stroke.EXTRA and self._is_stray(match))):
-            self.ledger.withdraw(("note", played.index, 0), self.now_us)
+        silent = match.lost or answered or (kind is Stroke.EXTRA and self._is_stray(match))
+        if kind is not Stroke.RIGHT and silent:
+            self.ledger.withdraw(key, self.now_us)
             return
         known = label.note >= 0
         self.ledger.put(
@@ -108,6 +120,16 @@ class Judge:
                 played=played.index,
             )
         )
+
+    def _answered(self, match: Match) -> bool:
+        """Whether an unasked note is no pluck of its own."""
+        return match.played.other >= 0 or self.ringing.answered(match.played)
+
+    def _octave_off(self, match: Match) -> bool:
+        """Whether a note is an octave from the one asked for on its string: a converter's error."""
+        note, played = self.score.notes[match.label.note], match.played
+        same = played.string in (None, 0, int(note["string"]))
+        return same and match.label.note >= 0 and abs(played.pitch - int(note["pitch"])) in OCTAVES
 
     def _missing(self) -> None:
         """Say which notes were passed over: settled ones for good, the rest as it looks now."""
@@ -161,10 +183,11 @@ class Judge:
         stray = match.label.note < 0 and not match.lost and self._is_stray(match)
         if stop is None:
             self.ledger.withdraw(("damp", index, 0), self.now_us)
-        if not stray:
-            self.ledger.withdraw(("stray", index, 0), self.now_us)
         if stray:
             return self._stray(match)
+        if stop is None and self.limits.all_strings and match.label.note >= 0 and not match.lost:
+            return self._melody(match)
+        self.ledger.withdraw(("stray", index, 0), self.now_us)
         if stop is None:
             return match.settled, None
         return self.ends.look(match, stop, self.now_us, ended=self.ended)
@@ -184,7 +207,7 @@ class Judge:
     def _is_stray(self, match: Match) -> bool:
         """Whether an unasked note is a string brushed or answering, rather than a note played twice."""
         played, tuning = match.played, self.score.tuning
-        if played.pitch in self.groups.pitches_near(match.label.group):
+        if played.pitch in self.groups.pitches_near(match.label.group) or self._answered(match):
             return False
         strings = range(1, tuning.strings + 1) if played.string is None else (played.string,)
         if any(s <= tuning.strings and played.pitch == tuning.open_pitch(s) for s in strings):
@@ -202,17 +225,53 @@ class Judge:
             if played.sounding and not self.ended:
                 return False, max(counts_us + late_us, self.now_us + 1)
             return match.settled, None
+        source = Source.LIFTED if played.lifted else Source.BRUSHED
+        self._put_stray(match, played.on_us, source, settled=match.settled)
+        return match.settled, None
+
+    def _melody(self, match: Match) -> tuple[bool, int | None]:
+        """Judge a melody string that rings on: for longer than a beat past the end of its note."""
+        played, key = match.played, ("stray", match.played.index, 0)
+        found = self.ends.rings_until(match)
+        if found is None:
+            self.ledger.withdraw(key, self.now_us)
+            return self.ended or (match.settled and match.during.closed), None
+        due_us, limit_us, sure = found
+        late_us = self.profile.off_delay_us(played.string)
+        heard_until_us = played.off_us if played.off_us is not None else self.now_us - late_us
+        if heard_until_us < limit_us:
+            self.ledger.withdraw(key, self.now_us)
+            if played.sounding and not self.ended:
+                return False, max(limit_us + late_us, self.now_us + 1)
+            return match.settled and sure, None
+        self.ends.now_us = self.now_us
+        doubt_us = self.ends.doubt_us(played, late_us)
+        if doubt_us is None:
+            self.ledger.withdraw(key, self.now_us)
+            return match.settled, None
+        done = match.settled and sure and (self.now_us >= doubt_us or self.ended)
+        self._put_stray(match, due_us, Source.RANG_ON, settled=done)
+        return done, doubt_us if self.now_us < doubt_us else None
+
+    def _open_string(self, pitch: int) -> int:
+        """Return the string that is open at a pitch, 0 where none is: only an open string strays so."""
+        tuning = self.score.tuning
+        found = (s for s in range(1, tuning.strings + 1) if tuning.open_pitch(s) == pitch)
+        return next(found, 0)
+
+    def _put_stray(self, match: Match, from_us: int, source: Source, *, settled: bool) -> None:
+        played = match.played
         self.ledger.put(
             StrayVerdict(
                 time_us=self.now_us,
-                settled=match.settled,
+                settled=settled,
                 pass_number=match.during.number,
-                string=played.string or 0,
+                string=played.string or self._open_string(played.pitch),
                 pitch=played.pitch,
                 bar=self.groups.bar_of(match.label.group),
-                from_us=played.on_us,
+                from_us=from_us,
                 release_us=played.off_us,
                 played=played.index,
+                source=source,
             )
         )
-        return match.settled, None

@@ -15,7 +15,6 @@ from coach.core.matching import Match
 from coach.core.passes import Pass
 from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session
-from coach.core.verdicts import StrayVerdict
 
 PAUSE_US = 4_000_000  # so long after the next note was due the player has stopped.  Our own figure
 GOING_ON = Outcome(over=False, final=False, counts=False, clean=False)
@@ -40,7 +39,7 @@ class Outcomes:
             if not done and not session.ended and not self._over(during, matches, now_us):
                 found.append(GOING_ON)
                 continue
-            judged = done and all(self._judged(match) for match in matches)
+            judged = done and all(map(session.decided, matches))
             final = judged or during.closed or session.ended
             outcome = Outcome(
                 over=True,
@@ -73,20 +72,6 @@ class Outcomes:
             return last.played.on_us
         pace = during.pace(anchor.tick) or self.session.follower.beat_us / TICKS_PER_QUARTER
         return max(anchor.us + round(pace * (following - anchor.tick)), last.played.on_us)
-
-    def _judged(self, match: Match) -> bool:
-        """Whether everything there will be to say of a note has been said."""
-        if not match.settled:
-            return False
-        stop = self.session.stop_of.get(match.label.note)
-        if stop is None or not stop.wanted:
-            return match.label.note >= 0 or not match.played.sounding or self._stray(match)
-        verdict = self.session.verdicts.get(("damp", match.played.index, 0))
-        return verdict is not None and verdict.settled
-
-    def _stray(self, match: Match) -> bool:
-        verdict = self.session.verdicts.get(("stray", match.played.index, 0))
-        return isinstance(verdict, StrayVerdict) and verdict.settled
 
     def _counts(self, during: Pass) -> bool:
         groups, matching = self.session.groups, self.session.matching

@@ -12,8 +12,11 @@ from dataclasses import dataclass
 from coach.core import words
 from coach.core.clean import cleanness
 from coach.core.damping import Stop
+from coach.core.drift import BarDrift, PassDrift
+from coach.core.drift_rows import drift_of
 from coach.core.ledger import Key
 from coach.core.passes import Pass
+from coach.core.pickup_words import channels_off
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.spelling import tone_name
@@ -93,6 +96,7 @@ class BarRow:
     pass_number: int
     bar: int
     timing: BarTiming
+    drift: BarDrift | None = None  # the same with intervals, and what is named
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +132,9 @@ class Report:
     notes: tuple[NoteRow, ...]
     bars: tuple[BarRow, ...]
     ignored: dict[str, int]
+    drifts: tuple[PassDrift, ...] = ()  # one for each pass
+    bar_numbers: tuple[int, ...] = ()  # as a musician counts, by performed bar
+    notices: tuple[str, ...] = ()  # what is to be put right with the pickup
 
 
 def report(session: Session, extra_ignored: Counter[str] | None = None) -> Report:
@@ -141,10 +148,13 @@ def report(session: Session, extra_ignored: Counter[str] | None = None) -> Repor
     strays.sort(key=lambda r: r.verdict.from_us)
     late_by: dict[int, float] = {}
     bars: list[BarRow] = []
+    drifts: list[PassDrift] = []
     for during in session.matching.passes:
         onsets = pass_onsets(score, during)
+        drifts.append(drift_of(session, during))
+        known = {bar.bar: bar for bar in drifts[-1].bars}
         bars += [
-            BarRow(during.number, score.bars[t.bar].number, t)
+            BarRow(during.number, score.bars[t.bar].number, t, known.get(t.bar))
             for t in bar_timings(score, onsets, session.click)
         ]
         late_by |= _asynchronies(session, during, onsets)
@@ -154,7 +164,18 @@ def report(session: Session, extra_ignored: Counter[str] | None = None) -> Repor
     every: list[DampRow | NoteRow | StrayRow] = [*damps, *notes, *strays]
     rows = {row.verdict.key: row for row in every}
     passes = tuple(_pass_row(session, during, rows) for during in session.matching.passes)
-    return Report(passes, tuple(damps), tuple(strays), tuple(notes), tuple(bars), dict(ignored))
+    notices = tuple(filter(None, [channels_off(session.channels)]))
+    return Report(
+        passes,
+        tuple(damps),
+        tuple(strays),
+        tuple(notes),
+        tuple(bars),
+        dict(ignored),
+        drifts=tuple(drifts),
+        bar_numbers=tuple(bar.number for bar in score.bars),
+        notices=notices,
+    )
 
 
 def _asynchronies(session: Session, during: Pass, onsets: list[Onset]) -> dict[int, float]:

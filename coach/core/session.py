@@ -8,16 +8,18 @@ fed all at once, one by one, or with ticks at any moments gives the same verdict
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
+from coach.core.asked import Asked
+from coach.core.channels import Channels
 from coach.core.damping import Stop, plan_stops
 from coach.core.events import AllOff, Bend, End, Event, NoteOff, NoteOn, Tick
 from coach.core.follower import Follower
 from coach.core.groups import Groups
 from coach.core.judge import Judge
 from coach.core.ledger import Key, Ledger
-from coach.core.matching import Matching
+from coach.core.matching import Match, Matching
 from coach.core.profile import Profile
 from coach.core.ringing import Ringing
 from coach.core.score import Score
@@ -37,10 +39,12 @@ class Session:
         stops: tuple[Stop, ...] | None = None,
         chunk: tuple[int, int] | None = None,
         click: Click | None = None,
+        follow: Callable[[Groups, tuple[int, int] | None], Follower] | None = None,
     ) -> None:
         """Sit down to ``score``; ``chunk`` names its first and last performed bar when a part is practised.
 
-        ``stops`` is the damping plan (default: ``plan_stops`` of the score and chunk).
+        ``stops`` is the damping plan (default: ``plan_stops`` of the score and chunk); ``follow`` makes the
+        follower, where it is to be another than usual (``coach.core.hindsight``).
         """
         self.score = score
         self.profile = profile or Profile(strings=score.tuning.strings)
@@ -50,10 +54,14 @@ class Session:
         self.stops = plan_stops(score, last_bar=chunk[1] if chunk else None) if stops is None else stops
         self.stop_of = {stop.note: stop for stop in self.stops}
         self.groups = Groups(score)
-        self.follower = Follower(score, chunk=chunk, groups=self.groups)
-        self.ringing = Ringing(self.profile)
+        follow = follow or (lambda groups, chunk: Follower(score, chunk=chunk, groups=groups))
+        self.follower = follow(self.groups, chunk)
+        self._asked = Asked(self.groups, self.follower)
+        self.ringing = Ringing(self.profile, self._asked)
         self.matching = Matching(score, self.groups, self.follower, self.limits, chunk)
-        self.ledger = Ledger()
+        self.ledger = Ledger(self.groups.twins)
+        self.channels = Channels(self.profile, score)  # for the decoder; where they are off, see ``_doubt``
+        self._doubted = False
         self._judge = Judge(
             score,
             self.groups,
@@ -88,11 +96,15 @@ class Session:
             event = replace(event, time_us=self.now_us)
         self._meet_deadlines(event.time_us)
         self.now_us = event.time_us
+        if self.channels.off:
+            event = self._doubt(event)
         match event:
             case NoteOn():
                 self._note_on(event)
             case NoteOff():
-                if self.ringing.note_off(event) is not None:
+                ended = self.ringing.note_off(event)
+                if ended is not None:
+                    self._judge.ends.fades.hear(ended)
                     self._judge.look(self.now_us)
             case AllOff():
                 if self.ringing.all_off(event):
@@ -102,19 +114,41 @@ class Session:
                 self.matching.settle_all()
                 self._infer_strings()
                 self._judge.look(self.now_us, ended=True)
-            case Bend() | Tick():
+            case Bend():
+                self.ringing.bend(event)
+            case Tick():
                 pass
         return self.ledger.take_changes()
+
+    def decided(self, match: Match) -> bool:
+        """Whether all that will ever be said of a played note has been said: perhaps nothing."""
+        return self._judge.decided(match.index)
 
     def set_click(self, click: Click) -> None:
         """Play to a click from the beginning: to be called before the first event."""
         self.click = self._judge.ends.click = click
+
+    def _doubt(self, event: Event) -> Event:
+        """Return an event without its string: the channels tell the wrong ones, so the score tells them."""
+        if not self._doubted:
+            self._doubted = True
+            proposed = self.channels.proposed
+            if proposed is not None and proposed.single_channel:
+                # What seemed one string, each note ending the last, was many: nothing is said of that.
+                for match in self.matching.matches[self.matching.settled :]:
+                    match.lost = True
+            self.ringing.doubt()
+            self._infer_strings()
+        if isinstance(event, NoteOn | NoteOff) and event.string is not None:
+            return replace(event, string=None)
+        return event
 
     def _note_on(self, event: NoteOn) -> None:
         note = self.ringing.note_on(event)
         if note is None:
             return
         self.matching.add(note)
+        self._asked.moved(self.now_us)
         self._infer_strings()
         self._judge.look(self.now_us)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Hashable
 
-from coach.core import words
+from coach.core import pickup_words, words
 from coach.core.clash import Clash
 from coach.core.report import DampRow, NoteRow, PassRow, Report, StrayRow, count_damps, count_strokes
 from coach.core.shapes import Summary, SummaryRow
@@ -150,6 +150,8 @@ def _drift(result: Report) -> tuple[str, str] | None:
     """Return what to say of the last pass's time where it strayed; None where it was steady."""
     last = result.passes[-1].number
     known = [r for r in result.bars if r.pass_number == last and r.timing.drift_ms is not None]
+    # What cannot be heard, or may be chance, is not named.
+    known = [r for r in known if r.drift is None or r.drift.lean]
     row = max(known, key=lambda r: abs(r.timing.drift_ms or 0.0), default=None)
     drift = words.drift_words(row.timing.drift_ms or 0.0, DRIFT_SHOWN_MS) if row is not None else ""
     if row is None or not drift:
@@ -194,9 +196,8 @@ def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:
     """Return any fault in one sentence."""
     if isinstance(fault, StrayRow):
         amount = words.milliseconds(fault.length_ms, signed=False)
-        return words.STRAY_SENTENCE.format(
-            bar=words.bar_words(fault.bar), string=fault.verdict.string, amount=amount
-        )
+        bar, verdict = words.bar_words(fault.bar), fault.verdict
+        return pickup_words.stray_sentence(verdict.source, bar=bar, string=verdict.string, amount=amount)
     extra = isinstance(fault, NoteRow) and fault.verdict.kind is Stroke.EXTRA
     beat = words.beat_name(fault.beat) if fault.beat is not None and not extra else ""
     kind = fault.verdict.kind
@@ -222,7 +223,9 @@ def amount_of(row: DampRow) -> str:
         return words.too_soon(row.overhang_beats, row.verdict.overhang_ms)
     if row.verdict.overhang_ms is None:
         return words.TO_THE_END
-    return words.milliseconds(row.verdict.overhang_ms)
+    return pickup_words.with_doubt(
+        words.milliseconds(row.verdict.overhang_ms), row.verdict.uncertainty_ms
+    )
 
 
 def _row(row: DampRow) -> SummaryRow:

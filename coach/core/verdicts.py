@@ -40,6 +40,14 @@ class Damping(Enum):
     MISSED = "missed"
 
 
+class Source(Enum):
+    """Where a sound came from that nobody asked for."""
+
+    BRUSHED = "brushed"
+    LIFTED = "lifted"  # the finger that ended a fretted note let the string go, and the open string sounds
+    RANG_ON = "rang-on"  # a melody string long past its end, where all strings are judged
+
+
 class Stroke(Enum):
     """How a note was played."""
 
@@ -69,6 +77,7 @@ class DampingVerdict:
     release_us: int | None = None  # None while it rings, or where nothing was played
     beat_us: float = 0.0  # the player's beat at the due point
     played: int = -1  # index of the played note
+    uncertainty_ms: float = 0.0  # of the overhang, by the calibration: two standard deviations
 
     @property
     def overhang_ms(self) -> float | None:
@@ -117,6 +126,7 @@ class StrayVerdict:
     from_us: int
     release_us: int | None
     played: int
+    source: Source = Source.BRUSHED
 
     @property
     def key(self) -> tuple[str, int, int]:
@@ -144,6 +154,7 @@ class Limits:
     stray_ms: float = 80.0  # an unasked sound shorter than this is no stray
     drift_ms: float = DRIFT_SHOWN_MS  # a bar's drift is put in words past this
     drift_fault_ms: float | None = None  # past this, at the full tempo, a pass is not clean; None: never
+    all_strings: bool = False  # a melody string that rings on past its note by a beat is a stray
     settle_events: int = 12  # a match is settled after so many further notes …
     settle_us: int = 2_000_000  # … or after so long, whichever comes first
 
@@ -171,6 +182,7 @@ def judge_end(
     limits: Limits,
     lenient: bool = False,
     written_us: float | None = None,
+    uncertainty_us: int = 0,
 ) -> Damping | None:
     """Return the verdict of one bass end, or None while it cannot be known.
 
@@ -178,8 +190,9 @@ def judge_end(
     have stopped the string a moment before.  ``replucked``: some note took the string over.  ``now_us``
     matters only while the string sounds: the release, if it comes, is later.  ``written_us`` is the written
     length at the player's pace: who stopped the note in time and then hesitated has not cut it.
+    ``uncertainty_us``: an overhang past the tolerance by less than this is no fault.
     """
-    ring_us = ringing_after_us(beat_us, limits, lenient)
+    ring_us = ringing_after_us(beat_us, limits, lenient) + uncertainty_us
     tolerance_us = max(limits.tolerance_us, round(beat_us)) if lenient else limits.tolerance_us
     if release_us is None:
         if replaced:
@@ -188,7 +201,7 @@ def judge_end(
     overhang_us, length_us = release_us - due_us, float(due_us - on_us)
     if written_us is not None:
         length_us = min(length_us, written_us)
-    if overhang_us > tolerance_us and not replaced:
+    if overhang_us > tolerance_us + uncertainty_us and not replaced:
         return Damping.RINGING if replucked or overhang_us >= ring_us else Damping.LATE
     sounded_us = release_us - on_us
     faded = not replucked and 2 * sounded_us >= fade_us and overhang_us < -limits.tolerance_us

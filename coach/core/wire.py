@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from coach.core.channels import Channels
 from coach.core.events import AllOff, Bend, Event, NoteOff, NoteOn
 from coach.core.profile import Profile
 
@@ -25,8 +26,9 @@ class Decoder:
     ``ignored`` maps a plain word (``sysex``, ``real-time``, ``other channel``, ``malformed`` …) to a count.
     """
 
-    def __init__(self, profile: Profile) -> None:
-        self.profile = profile
+    def __init__(self, profile: Profile, channels: Channels | None = None) -> None:
+        """``channels``: a session's, which notices strings on other channels than the profile's."""
+        self.profile, self._channels = profile, channels
         self.ignored: Counter[str] = Counter()
         self._status = 0
         self._data: list[int] = []
@@ -85,8 +87,11 @@ class Decoder:
 
     def _message(self, time_us: int, message: ChannelMessage, events: list[Event]) -> None:
         kind, channel, data = message
-        string = self.profile.string_of(channel)
-        if string is None and not (self.profile.single_channel and channel == self.profile.base_channel):
+        channels = self._channels
+        if channels is not None and kind == 0x90 and data[1]:
+            channels.note_on(channel, *data)
+        string = self.profile.string_of(channel) if channels is None else channels.string_of(channel)
+        if not (self._carries(channel) if channels is None else channels.carries(channel)):
             self.ignored["other channel"] += 1
         elif kind == 0x90 and data[1]:
             events.append(NoteOn(time_us, data[0], data[1], string))
@@ -100,6 +105,11 @@ class Decoder:
             self._controller(time_us, channel, string, data, events)
         else:
             self.ignored["pressure or program"] += 1
+
+    def _carries(self, channel: int) -> bool:
+        if self.profile.single_channel:
+            return channel == self.profile.base_channel
+        return self.profile.string_of(channel) is not None
 
     def _controller(
         self, time_us: int, channel: int, string: int | None, data: tuple[int, ...], events: list[Event]

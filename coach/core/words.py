@@ -73,7 +73,11 @@ STROKE_ADVICE = {
 PLAYED = "{tone} played"
 STRAY_COUNTED = "string unasked"
 PLURALS = {"wrong note": "wrong notes", "extra note": "extra notes", STRAY_COUNTED: "strings unasked"}
-SINGULARS = {"ghost notes": "ghost note", "double triggers": "double trigger", "late events": "late event"}
+SINGULARS = {
+    "ghost notes": "ghost note", "double triggers": "double trigger", "late events": "late event",
+    "strings that answered": "string that answered", "octave errors": "octave error",
+    "pulled strings": "pulled string", "note-offs that never came": "note-off that never came",
+}  # fmt: skip
 TOO_FEW = "too few notes"
 PLACE = "{bar}, beat {beat}"
 PICKUP, PICKUP_TO = "the pickup", "the pickup to bar {last}"

@@ -8,13 +8,18 @@ start.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
-from coach.core import words
+from coach.core import pickup_words, words
+from coach.core.drift_rows import ModelDrift
+from coach.core.drift_words import drift_lines
+from coach.core.hindsight import Difference, Said
 from coach.core.report import BarRow, DampRow, NoteRow, PassRow, Report, StrayRow
 from coach.core.shapes import Summary
 from coach.core.summary import amount_of, drift_sentence
 from coach.core.verdicts import DAMPING_FAULTS, Stroke
+from coach.files.drift_report import drift_json, model_json, whole_json
 from coach.files.tables import Cells, table
 
 # Counted, but of no use to a student: every converter sends these.
@@ -25,17 +30,45 @@ EVERYDAY = {
 # --- the report -------------------------------------------------------------------------------------
 
 
-def review_json(result: Report) -> str:
-    """Return a report as a JSON document."""
-    document = {
+def review_json(
+    result: Report, model: ModelDrift | None = None, back: Sequence[Difference] | None = None
+) -> str:
+    """Return a report as a JSON document; with what stands against a ``model``, where one was given.
+
+    ``back``: what the whole take says otherwise than was settled as it went, where that was asked for.
+    """
+    document: dict[str, Any] = {
         "passes": [_pass_json(row) for row in result.passes],
         "damps": [_damp_json(row) for row in result.damps],
         "strays": [_stray_json(row) for row in result.strays],
         "notes": [_note_json(row) for row in result.notes],
         "bars": [_bar_json(row) for row in result.bars],
         "ignored": result.ignored,
+        "drift": [
+            {"pass": row.number, **whole_json(drift)}
+            for row, drift in zip(result.passes, result.drifts, strict=True)
+        ],
     }
+    if model is not None:
+        document["model"] = model_json(model, result.bar_numbers)
+    if back is not None:
+        document["hindsight"] = [_difference_json(one, result.bar_numbers) for one in back]
     return json.dumps(document, ensure_ascii=False, indent=1)
+
+
+def _difference_json(one: Difference, numbers: Sequence[int]) -> dict[str, Any]:
+    return {
+        "on_s": _seconds(one.us),
+        "pitch": one.pitch,
+        "live": _said_json(one.live, numbers),
+        "hindsight": _said_json(one.back, numbers),
+    }
+
+
+def _said_json(said: Said | None, numbers: Sequence[int]) -> dict[str, Any] | None:
+    if said is None:
+        return None
+    return {"verdict": said.kind, "pass": said.pass_number, "bar": numbers[said.bar], "note": said.note}
 
 
 def _pass_json(row: PassRow) -> dict[str, Any]:
@@ -75,6 +108,7 @@ def _damp_json(row: DampRow) -> dict[str, Any]:
         "due_s": _seconds(verdict.due_us),
         "release_s": _seconds(verdict.release_us),
         "overhang_ms": _rounded(verdict.overhang_ms, 1),
+        "uncertainty_ms": _rounded(verdict.uncertainty_ms, 1),
         "overhang_beats": _rounded(row.overhang_beats, 3),
         "way": row.way.value if row.way else None,
     }
@@ -88,6 +122,7 @@ def _stray_json(row: StrayRow) -> dict[str, Any]:
         "bar": row.bar,
         "from_s": _seconds(row.verdict.from_us),
         "ms": _rounded(row.length_ms, 1),
+        "source": row.verdict.source.value,
     }
 
 
@@ -115,6 +150,7 @@ def _bar_json(row: BarRow) -> dict[str, Any]:
         "slope_ms": _rounded(timing.slope_ms, 1),
         "spread_ms": _rounded(timing.spread_ms, 1),
         "n": timing.n,
+        **drift_json(row.drift),
     }
 
 
@@ -145,8 +181,12 @@ def review_text(result: Report, *, everything: bool = False) -> str:
         drift = _drift_text([b for b in result.bars if b.pass_number == one.number])
         if drift:
             parts.append(drift)
+        if one.number <= len(result.drifts):
+            sentences = drift_lines(result.drifts[one.number - 1], result.bar_numbers)
+            parts += ["\n".join(sentences)] if sentences else []
     if not result.passes:
         parts.append("Nothing of this score was heard in the take.")
+    parts += result.notices
     told = {what: count for what, count in result.ignored.items() if what not in EVERYDAY}
     if told:
         counted = ", ".join(f"{count} {words.counted(what, count)}" for what, count in sorted(told.items()))
@@ -172,8 +212,10 @@ def _damp_text(row: DampRow) -> tuple[tuple[int, float], Cells]:
 def _other_text(row: NoteRow | StrayRow) -> tuple[tuple[int, float], Cells]:
     string = words.string_sign(row.verdict.string)
     if isinstance(row, StrayRow):
-        amount = words.milliseconds(row.length_ms, signed=False)
-        return (row.bar, 99.0), (str(row.bar), "–", string, "rang unasked", amount, words.STRAY_ADVICE)
+        amount, source = words.milliseconds(row.length_ms, signed=False), row.verdict.source
+        said = pickup_words.STRAY_WORDS.get(source, "rang unasked")
+        todo = pickup_words.STRAY_ADVICE.get(source, words.STRAY_ADVICE)
+        return (row.bar, 99.0), (str(row.bar), "–", string, said, amount, todo)
     kind = row.verdict.kind
     beat = words.beat_name(row.beat) if row.beat is not None and kind is not Stroke.EXTRA else "–"
     tone = words.PLAYED.format(tone=row.tone) if kind is Stroke.WRONG else row.tone
