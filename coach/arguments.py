@@ -4,16 +4,28 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import NoReturn, TypeVar
 
 from coach import __version__
 from coach.core.verdicts import DRIFT_FAULT_MS
+
+N = TypeVar("N", int, float)
+
+
+class OneLine(argparse.ArgumentParser):
+    """Says in one line what was typed wrong, and where to look; exit code 2."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with exit code 2."""
+        self.exit(2, f"{self.prog}: {message.removeprefix('argument ')}; see {self.prog} --help\n")
+
 
 ALL_STRINGS = "judge the melody too: a string that rings on by a beat past its note is a fault"
 
 
 def parser() -> argparse.ArgumentParser:
     """Return the parser; ``command`` of what it reads is None without a command."""
-    made = argparse.ArgumentParser(
+    made = OneLine(
         prog="coach",
         description="A muting and timing coach for classical guitar with a hexaphonic pickup.",
     )
@@ -65,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
     )
     review.add_argument("--with", dest="beside", type=Path, metavar="TAKE", help="compare with another take")
     review.add_argument("--model", type=Path, metavar="TAKE", help="set the time against this take's")
-    review.add_argument("--pass", dest="number", type=int, metavar="N", help="begin with this pass")
+    review.add_argument("--pass", dest="number", type=_count, metavar="N", help="begin with this pass")
     review.add_argument(
         "--leaf",
         choices=("page", "bar", "all", "two", "drift", "words"),
@@ -131,7 +143,7 @@ def _add_drill(drill: argparse.ArgumentParser) -> None:
     parts = ("scale", "melody", "bass", "together")
     drill.add_argument("--part", choices=parts, help="only this of the ladder")
     drill.add_argument("--list", action="store_true", help="list the steps, and where you stand")
-    drill.add_argument("--at", type=int, metavar="N", help="go to this step")
+    drill.add_argument("--at", type=_count, metavar="N", help="go to this step")
     drill.add_argument("--bars", type=_bars, metavar="A-B", help="these bars first, then the ladder")
     drill.add_argument("--from-start", action="store_true", help="begin the ladder anew")
     drill.add_argument("--needed", type=_needed, default=3, metavar="N", help="clean in a row (default 3)")
@@ -180,7 +192,7 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     _add_level(plan)
     plan.add_argument("--tempo", type=_positive, metavar="BEATS", help="beats a minute to reckon times by")
     told = plan.add_mutually_exclusive_group()
-    told.add_argument("--stop", type=int, metavar="N", help="tell one stop in full, every way and why not")
+    told.add_argument("--stop", type=_count, metavar="N", help="tell one stop in full, every way and why not")
     told.add_argument("--fingers", action="store_true", help="list string, fret and fingers of every note")
     told.add_argument("--json", action="store_true", help="for other programs")
     plan.add_argument(
@@ -200,7 +212,7 @@ def _add_exercise(exercise: argparse.ArgumentParser) -> None:
     _add_score(exercise)
     _add_level(exercise)
     what = exercise.add_mutually_exclusive_group(required=True)
-    what.add_argument("--stop", type=int, metavar="N", help="the stop with this number in `coach plan`")
+    what.add_argument("--stop", type=_count, metavar="N", help="the stop with this number in `coach plan`")
     what.add_argument("--worst", action="store_true", help="the stop that sounds worst if it rings on")
     what.add_argument("--scale", action="store_true", help="the scale of the tune, up and down")
     what.add_argument("--melody", action="store_true", help="the tune alone")
@@ -225,7 +237,7 @@ def _add_tuning(parser: argparse.ArgumentParser) -> None:
         metavar="NAMES",
         help='lowest string first, such as "D2 A2 D3 G3 B3 E4" (default: the score\'s)',
     )
-    parser.add_argument("--capo", type=int, metavar="FRET", help="fret of the capo (default: the score's)")
+    parser.add_argument("--capo", type=_count, metavar="FRET", help="fret of the capo (default: the score's)")
 
 
 def _add_page(parser: argparse.ArgumentParser) -> None:
@@ -245,36 +257,48 @@ def _add_look(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _read(kind: type[N], text: str, told: str) -> N:
+    """Return a number; what is none is refused in the words for one that is too large or small."""
+    try:
+        return kind(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(told) from None
+
+
+def _count(text: str) -> int:
+    return _read(int, text, "give a whole number")
+
+
 def _distance(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "a distance lies between 0.3 and 30 metres")
     if not 0.3 <= value <= 30:
         raise argparse.ArgumentTypeError("a distance lies between 0.3 and 30 metres")
     return value
 
 
 def _screen(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "a screen is between 5 and 1000 cm high")
     if not 5 <= value <= 1000:
         raise argparse.ArgumentTypeError("a screen is between 5 and 1000 cm high")
     return value
 
 
 def _text(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "text grows from 1 to 2 times")
     if not 1 <= value <= 2:
         raise argparse.ArgumentTypeError("text grows from 1 to 2 times")
     return value
 
 
 def _speed(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "a speed lies between 0.05 and 100")
     if not 0.05 <= value <= 100:
         raise argparse.ArgumentTypeError("a speed lies between 0.05 and 100")
     return value
 
 
 def _days(text: str) -> int:
-    value = int(text)
+    value = _read(int, text, "give a number of days")
     if not 1 <= value <= 100_000:
         raise argparse.ArgumentTypeError("give a number of days")
     return value
@@ -288,28 +312,28 @@ def _bars(text: str) -> tuple[int, int]:
 
 
 def _needed(text: str) -> int:
-    value = int(text)
+    value = _read(int, text, "from 1 to 10 in a row")
     if not 1 <= value <= 10:
         raise argparse.ArgumentTypeError("from 1 to 10 in a row")
     return value
 
 
 def _tolerance(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "a tolerance lies between 10 and 2000 ms")
     if not 10 <= value <= 2000:
         raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
     return value
 
 
 def _latency(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "a latency lies between 0.1 and 2000 ms")
     if not 0.1 <= value <= 2000:
         raise argparse.ArgumentTypeError("a latency lies between 0.1 and 2000 ms")
     return value
 
 
 def _positive(text: str) -> float:
-    value = float(text)
+    value = _read(float, text, "a tempo lies between 1 and 1000 beats a minute")
     if not 1 <= value <= 1000:
         raise argparse.ArgumentTypeError("a tempo lies between 1 and 1000 beats a minute")
     return value

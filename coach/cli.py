@@ -204,9 +204,7 @@ def _calibrate(options: argparse.Namespace) -> int:
     if options.what == "sound":
         from coach.app.calibrate_sound import run_calibrate_sound
 
-        return run_calibrate_sound(
-            settings, by_hand_ms=options.ms, source=options.input, dry=options.dry_run
-        )
+        return run_calibrate_sound(settings, by_hand_ms=options.ms, source=options.input, dry=options.dry_run)
     from coach.app.calibrate import run_calibrate
 
     return run_calibrate(settings, port=options.port, tuning=options.tuning, dry=options.dry_run)

@@ -158,12 +158,24 @@ def test_unusable_input_is_one_line_and_exit_1(capsys, monkeypatch, words, says)
     assert says in one_line(err)
 
 
-def test_wrong_usage_is_exit_2(capsys):
-    for words in (["review"], ["nonsense"], ["demo", "--size", "wide"], ["play", "x", "--tolerance", "-1"]):
-        with pytest.raises(SystemExit) as stop:
-            main(words)
-        assert stop.value.code == 2
-    assert "usage" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["review"], "coach review: the following arguments are required: TAKE; see coach review --help"),
+        (["nonsense"], "'nonsense'"),
+        (["demo", "--size", "wide"], "--size: give a size such as 1280x720"),
+        (["play", "x", "--tolerance", "-1"], "--tolerance: a tolerance lies between 10 and 2000 ms"),
+        (["drill", "x", "--drift", "abc"], "--drift: a tolerance lies between 10 and 2000 ms"),
+        (["review", "x", "--pass", "last"], "--pass: give a whole number"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_exit_2(capsys, words, says):
+    with pytest.raises(SystemExit) as stop:
+        main(words)
+    assert stop.value.code == 2
+    err = capsys.readouterr().err
+    assert err.startswith("coach")
+    assert (says in err, err.count("\n")) == (True, 1)
 
 
 def test_a_score_without_a_bass_is_said_and_followed(capsys, tmp_path):

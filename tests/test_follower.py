@@ -185,6 +185,16 @@ def test_one_hand_alone_is_followed_without_jumps(bass):
     assert together.follower.part == "both"
 
 
+def test_a_bass_alone_that_leaves_one_out_is_followed_over_it():
+    """Eight onsets of melody lie between two basses: more than a step goes over, but for the bass's own."""
+    busy = "E4 1/2, D4 1/2, C4 1/2, B3 1/2, A3 1/2, B3 1/2, C4 1/2, D4 1/2"
+    score = piece("4/4", "A2 4, E2 4, D3 4, A2 4, B2 4, E2 4, A2 4", ", ".join([busy] * 7))
+    rows = np.flatnonzero(score.notes["bass"]).tolist()
+    fed = Fed(score).play([row for row in rows if row != rows[3]])
+    assert fed.rows() == [row for row in rows if row != rows[3]]
+    assert fed.jumps() == [0]
+
+
 def test_a_restart_two_bars_back_begins_a_pass_there():
     fed = Fed(TUNE).play(range(14))
     fed.note(4, 1_200_000)

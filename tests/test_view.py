@@ -121,8 +121,8 @@ def test_passes_long_past_are_not_looked_through_again_to_know_how_much_to_show(
     viewer = Viewer(session, amount=Amount.AFTER, fixed=False)
     viewer.view(session.now_us)
     asked = []
-    judged = Outcomes._judged
-    monkeypatch.setattr(Outcomes, "_judged", lambda self, m: (asked.append(m.index), judged(self, m))[1])
+    decided = Session.decided
+    monkeypatch.setattr(Session, "decided", lambda self, m: (asked.append(m.index), decided(self, m))[1])
     viewer.view(session.now_us)
     assert all(index >= 160 - 16 for index in asked)
     assert viewer.course(session.now_us).amount is Amount.SECOND  # after eighteen clean passes
@@ -135,7 +135,7 @@ def test_a_page_that_shows_everything_asks_for_the_outcomes_once_a_view_and_look
     asked = []
     at = Outcomes.at
     monkeypatch.setattr(Outcomes, "at", lambda self, now_us: (asked.append(now_us), at(self, now_us))[1])
-    monkeypatch.setattr(Outcomes, "_judged", lambda self, match: pytest.fail("looked through"))
+    monkeypatch.setattr(Session, "decided", lambda self, match: pytest.fail("looked through"))
     assert viewer.view(session.now_us).rings
     assert asked == [session.now_us]
     viewer.view(session.now_us, pass_number=1)

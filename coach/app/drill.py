@@ -75,7 +75,7 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
     Raises CoachError where there is no display, or nothing to practise.
     """
     terms, limits = terms_asked(piece, asked, settings)
-    limits = replace(limits, drift_fault_ms=wanted.drift_ms)
+    limits = replace(limits, drift_fault_ms=wanted.drift_ms, hands_alone=False)
     prepared = terms.prepare(piece)
     rungs = ladder_of(piece, terms, wanted, prepared)
     kept = ladder_path(piece.score.digest)

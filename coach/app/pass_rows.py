@@ -60,7 +60,7 @@ def rows_of(
             digest=meta.digest or score.digest,
             take=take,
             number=one.number + offset,
-            part=part,
+            part=one.part if one.part and part == TOGETHER else part,
             first_bar=score.bars[first].number,
             last_bar=score.bars[last].number,
             first=0 if part == SCALE else first,

@@ -186,6 +186,7 @@ def limits_plain(limits: Limits) -> dict[str, float]:
         "tolerance_ms": limits.tolerance_ms,
         "stray_ms": limits.stray_ms,
         "drift_ms": limits.drift_ms,
+        **({} if limits.hands_alone else {"hands_alone": 0.0}),
         **({} if limits.drift_fault_ms is None else {"drift_fault_ms": limits.drift_fault_ms}),
     }
 
@@ -199,6 +200,7 @@ def limits_of(plain: dict[str, float], tolerance_ms: float | None = None) -> Lim
         stray_ms=plain.get("stray_ms", default.stray_ms),
         drift_ms=plain.get("drift_ms", default.drift_ms),
         drift_fault_ms=plain.get("drift_fault_ms"),
+        hands_alone=bool(plain.get("hands_alone", default.hands_alone)),
     )
 
 

@@ -9,8 +9,10 @@ that the best path can be traced back and a label be revised by what followed.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
+from math import inf
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +30,8 @@ HISTORY = 64  # notes that can be traced back without hindsight
 LOST_UNDER, LOST_NOTES, LOST_CLIP = -3.5, 8, -12.0
 PARTS = ("both", "bass", "melody")
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2  # another place so likely, and so many groups away
+# Another way so likely, and so many such ways at most, are asked whether they say the same of a note.
+RIVAL_WITHIN, RIVALS = 5.0, 6
 # How much rather a soft note was not meant: log odds by its velocity against the last ones'.
 FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST, FAINT_NOTES = 0.7, 6.0, -0.3, 2.7, 16
 
@@ -40,6 +44,17 @@ class Label:
     note: int  # row in ``score.notes`` the note is matched with; -1: it matches nothing
     right: bool  # matched, and the pitch is the score's
     jump: bool  # the player jumped here: a new pass starts with this note (the first note too)
+
+
+class Margin(NamedTuple):
+    """By how many nats the likeliest way that takes a note otherwise is less likely; inf where none is near.
+
+    The second figure lets notes of exactly equal bars pass for the same: which of the bars it is may show
+    much later, and whether the note was right does not hang on it.
+    """
+
+    exact: float
+    equal: float
 
 
 class Follower:
@@ -126,20 +141,51 @@ class Follower:
         if self._tokens is None:
             return [Label(0, -1, False, index == 0) for index in range(fed - count, fed)]
         labels: list[Label] = []
-        at = self._best
-        size, starts, pitches = len(self._moves), self.groups.starts, self.score.notes["pitch"]
-        for index in range(fed - 1, fed - 1 - count, -1):
+        pitches = self.score.notes["pitch"]
+        for back, (at, row, jump) in enumerate(self._way(self._best, count)):
+            pitch = self._pitches[(fed - 1 - back) % len(self._moves)]
+            labels.append(Label(at, row, row >= 0 and bool(pitches[row] == pitch), jump))
+        labels.reverse()
+        return labels
+
+    def margins(self, count: int) -> list[Margin]:
+        """Return how sure each of the last ``count`` labels is against other ways, oldest first.
+
+        Ways that were at one group after one note have one past, so doubts are about the last notes.
+        """
+        count = max(min(count, self._fed, len(self._moves)), 0)
+        exact, equal = [inf] * count, [inf] * count
+        if self._tokens is None or not count:
+            return [Margin(inf, inf)] * count
+        best, twins = list(self._way(self._best, count)), self.groups.twins
+        like = self._tokens.like[BAND:]
+        rivals = (like > -RIVAL_WITHIN).nonzero()[0]
+        if len(rivals) > RIVALS:
+            rivals = rivals[np.argpartition(-like[rivals], RIVALS)[:RIVALS]]
+        for rival in rivals.tolist():
+            less = -float(like[rival])
+            for back, (mine, other) in enumerate(zip(best, self._way(rival, count), strict=True)):
+                if mine[0] == other[0]:
+                    break
+                one, two, at = mine[1], other[1], count - 1 - back
+                if one != two:
+                    exact[at] = min(exact[at], less)
+                    if one < 0 or two < 0 or twins[one] != twins[two]:
+                        equal[at] = min(equal[at], less)
+        return [Margin(*both) for both in zip(exact, equal, strict=True)]
+
+    def _way(self, at: int, count: int) -> Iterator[tuple[int, int, bool]]:
+        """Go back along the way of the token at a group: group, row matched (or -1), whether jumped to."""
+        size, starts = len(self._moves), self.groups.starts
+        for index in range(self._fed - 1, self._fed - 1 - count, -1):
             kept = index % size
             move = int(self._moves[kept, at])
             row = -1 if move == EXTRA else int(starts[at]) + int(self._slots[kept, at])
-            right = row >= 0 and bool(pitches[row] == self._pitches[kept])
-            labels.append(Label(at, row, right, move >= JUMP))
+            yield at, row, move >= JUMP
             if move >= JUMP:
                 at = int(self._origins[kept, move - JUMP])
-            elif 0 < move < STAY:
+            elif self._tokens is not None and 0 < move < STAY:
                 at = int(self._tokens.steps.back[move - 1, at])
-        labels.reverse()
-        return labels
 
     # --- fed ------------------------------------------------------------------------------------
 

@@ -8,9 +8,10 @@ from coach.core import follower_tables as ft
 from coach.core.follower_tables import BAND, Floats, Ints
 from coach.core.groups import Groups
 
-# Codes of moves; 1..BAND are steps forward by so many groups, HANDS and the next a step of one hand alone:
-# from bass to bass, or from melody to melody, however many groups lie between.
-EXTRA, HANDS, STAY, LATE, JUMP, JUMP_TOO = 0, BAND + 1, BAND + 3, BAND + 4, BAND + 5, BAND + 6
+# Codes of moves; 1..BAND are steps forward by so many groups, HANDS and the next three steps of one hand
+# alone, from bass to bass or from melody to melody, however many groups lie between: to the next, to the next
+# (the other hand), to the next but one, and again.
+EXTRA, HANDS, STAY, LATE, JUMP, JUMP_TOO = 0, BAND + 1, BAND + 5, BAND + 6, BAND + 7, BAND + 8
 KINDS = STAY - 1  # of steps
 
 
@@ -21,7 +22,7 @@ class Steps:
     ``expected`` log of the written µs from there
     ``bins``     the same in bins of the advance table, in its second half where it leads to a grace note
     ``cost``     log likelihood of leaving out what lies between
-    ``hands``    the last two rows of ``back`` as places: + BAND
+    ``hands``    the last four rows of ``back`` as places: + BAND
     """
 
     def __init__(self, groups: Groups, last: int) -> None:
@@ -42,19 +43,21 @@ class Steps:
             left_out = np.where(between > 0, ft.SKIP_ONE + (between - 1) * ft.SKIP_MORE, 0)
             self.cost[step - 1, step:] = graces * ft.SKIP_GRACE + left_out
         bass = groups.score.notes["bass"]
-        for kind, rows in ((HANDS, bass), (HANDS + 1, ~bass)):
-            self._lay_hand(kind - 1, groups.of_note[rows & ~groups.score.notes["grace"]], written)
+        for over in (1, 2):
+            for kind, rows in ((HANDS, bass), (HANDS + 1, ~bass)):
+                of_hand = groups.of_note[rows & ~groups.score.notes["grace"]]
+                self._lay_hand(kind - 1 + 2 * (over - 1), of_hand, written, over)
         past = np.arange(n) > last
         self.cost[past & (self.back <= last)] += np.float32(ft.PAST_CHUNK)
         to_grace = np.where(groups.grace, -ft.ROWS * ft.RATIO_BINS, 0)
         self.bins: Ints = np.rint(self.expected * ft.BINS_PER_UNIT).astype(np.int64) + to_grace
         self.hands: Ints = self.back[BAND:] + BAND
 
-    def _lay_hand(self, row: int, of_hand: Ints, written: np.ndarray) -> None:
+    def _lay_hand(self, row: int, of_hand: Ints, written: np.ndarray, over: int) -> None:
         played = np.unique(of_hand)
         self.back[row] = -BAND
-        far = played[1:][np.diff(played) > 1]  # else it is a step like any
-        before = played[:-1][np.diff(played) > 1]
+        beyond = played[over:] - played[:-over] > over  # else it is a step like any
+        far, before = played[over:][beyond], played[:-over][beyond]
         self.back[row, far] = before
         self.expected[row, far] = np.log(np.maximum(written[far] - written[before], ft.SHORTEST_US))
-        self.cost[row, far] = ft.HAND_ALONE
+        self.cost[row, far] = ft.HAND_ALONE + (over - 1) * ft.SKIP_ONE

@@ -33,15 +33,15 @@ RATIO_LOW, RATIO_HIGH = 5.5, 19.5  # log µs: what an interval at the written te
 SURE_AFTER = 10  # steps in a pass until the tempo is known as well as it ever is
 ROW_GRACE, ROW_FERMATA = SURE_AFTER + 1, SURE_AFTER + 2
 ROWS = SURE_AFTER + 3
-ROW_AFTER_JUMP = 5  # a restart keeps the old tempo, roughly
+ROW_AFTER_JUMP = 7  # a restart keeps the old tempo, roughly
 
 # --- tempo: log(interval / expected) ---------------------------------------------------------------
 
-LOOSE, TIGHT = 0.67, 0.15  # spread at first, and when the tempo is known
+LOOSE, TIGHT = 0.55, 0.13  # spread at first, and when the tempo is known
 GRACE_SPREAD, TO_GRACE_SPREAD = 0.7, 0.45  # after a grace note; added before one
 PAUSE, PAUSE_MEAN, PAUSE_SPREAD = 0.165, 1.3, 0.8  # a hesitation: its share, how long, how spread
 FERMATA_PAUSE = 0.55  # the same share after a fermata
-VAGUE, VAGUE_SPREAD = 0.015, 0.95  # neither
+VAGUE, VAGUE_SPREAD = 0.01, 0.95  # neither
 GAINS = np.array([0.9, 0.6, 0.5, 0.42, 0.36] + [0.30] * (SURE_AFTER - 4) + [0.0, 0.0], np.float32)  # by row
 SHORT_US = 150e3  # shorter intervals teach the tempo less
 HESITATION = 1.2  # a longer interval teaches it a third
@@ -51,7 +51,7 @@ GRACE_US = 80e3  # a grace note takes about this long from what it leads to (app
 
 # --- moves: log shares -----------------------------------------------------------------------------
 
-SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.015), np.log(0.17), np.log(0.4)  # groups left out
+SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.022), np.log(0.17), np.log(0.4)  # groups left out
 # From bass to bass, or melody to melody, whatever lies between: the first time, and how much likelier then.
 HAND_ALONE, HAND_GOES_ON = np.log(0.01), np.log(0.6 / 0.01)
 LEAVE_EACH, LEAVE_MOST = np.log(0.4), 4  # going on without a note of the group; no more are counted
@@ -69,9 +69,9 @@ TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.4  # the pause before a restart;
 
 RIGHT, ANYTHING = np.log(0.95), np.log(0.0002)
 # By distance in semitones: a neighbouring fret, a neighbouring string, an octave error of the converter.
-WRONG = {1: 0.0067, 2: 0.0067, 3: 0.002, 4: 0.0013, 5: 0.0027, 7: 0.002, 12: 0.002}
+WRONG = {1: 0.005, 2: 0.005, 3: 0.0015, 4: 0.001, 5: 0.002, 7: 0.0015, 12: 0.0015}
 OTHER_STRING = np.log(0.003)  # the right fret of a neighbouring string
-STRING_RIGHT, STRING_WRONG = 2.0, -3.5  # the score's string or another, the pitch being right
+STRING_RIGHT, STRING_WRONG = 2.0, -4.0  # the score's string or another, the pitch being right
 WRONG_STRING_RIGHT, WRONG_STRING_WRONG = 0.8, -1.2  # the pitch being wrong
 SHARED = -2.0  # a note that another voice's stroke plays is seldom struck again
 
@@ -89,7 +89,7 @@ FAULTY_WITH, FAULTY_WITH_US, FAULTY_US, FAULTY_SPREAD = 0.3, 17e3, 98e3, 0.8
 
 # --- where takes begin and jumps lead -----------------------------------------------------------------------
 
-BEGIN_ANYWHERE = 0.3  # of all takes; the others begin where the piece or the chunk does
+BEGIN_ANYWHERE = 0.1  # of all takes; the others begin where the piece or the chunk does
 TO_SELF = 0.09  # the note or chord just played, once more
 TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.07, 8, 6.0  # a few onsets back: e^-(groups / fade)
 TO_BACK, BACK_FADE = 0.67, 4.0  # this bar or one before: e^-(bars / fade)

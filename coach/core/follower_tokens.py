@@ -175,8 +175,8 @@ class Tokens:
         np.add(self.like, self._leave, out=self._from)
         self._scores[:BAND] += self._from_band
         self._scores[BAND:] += self._from.take(self.steps.hands)
-        self._scores[BAND] += self._goes_on[0].take(self.steps.hands[0])
-        self._scores[BAND + 1] += self._goes_on[1].take(self.steps.hands[1])
+        for kind, hands in enumerate(self.steps.hands):
+            self._scores[BAND + kind] += self._goes_on[kind % 2].take(hands)
         self._scores += self.steps.cost
         return np.asarray(self._scores.max(axis=0))
 
@@ -301,7 +301,7 @@ class Tokens:
         now[:, BORN] = np.where(steps_on, now[:, BORN], number)
         self._pass[at + BAND], self.tempo[at + BAND] = now, tempo
         self._left[at], self._left_used[at], self._behind[at] = left, left_used, behind
-        alone = np.where(steps_on & (step >= BAND), step - (BAND - 1), self.hand[place])
+        alone = np.where(steps_on & (step >= BAND), 1 + (step - BAND) % 2, self.hand[place])
         self.hand[at + BAND] = alone
         self._enter(at, now_us, fit.slot[at])
 

@@ -8,6 +8,7 @@ from coach.core.artefacts import OCTAVES
 from coach.core.bass_ends import BassEnds
 from coach.core.damping import Stop
 from coach.core.groups import Groups
+from coach.core.hands_alone import Fate, HandsAlone
 from coach.core.ledger import Key, Ledger
 from coach.core.matching import Match, Matching
 from coach.core.passes import Pass
@@ -47,6 +48,7 @@ class Judge:
         self.profile, self.limits, self.ledger = profile, limits, ledger
         self.stop_of = {stop.note: stop for stop in stops}
         self.ends = BassEnds(score, groups, matching, profile, limits, ledger, click, ringing)
+        self._alone = HandsAlone(groups)
         self.now_us = 0
         self.ended = False
         self._open: dict[int, int | None] = {}  # match index -> its next deadline
@@ -134,15 +136,16 @@ class Judge:
     def _missing(self) -> None:
         """Say which notes were passed over: settled ones for good, the rest as it looks now."""
         gone, self.matching.gone = self.matching.gone, []
-        for during, row in gone:
+        for during, row in self._alone.sift(gone, self._soft_missing) if self.limits.hands_alone else gone:
             self._passed_over(during, row, settled=True)
         soft: set[Key] = set()
-        if self.matching.settled < len(self.matching.matches):
-            certain = self.matching.follower.certain
-            for during, row in self.matching.missing():
-                # While the player may as well be elsewhere, nothing new is held to be missing.
-                if certain or ("missing", during.number, row) in self._soft_missing:
-                    soft |= self._passed_over(during, row, settled=False)
+        certain = self.matching.follower.certain
+        for during, row, sure in self.matching.missing():
+            # While the player may as well be elsewhere, nothing new is held to be missing.
+            shown = ("missing", during.number, row) in self._soft_missing
+            fate = self._alone.fate(during, row, soft=True) if self.limits.hands_alone else Fate.SAY
+            if (certain and sure and fate is Fate.SAY) or (shown and fate is not Fate.DROP):
+                soft |= self._passed_over(during, row, settled=False)
         for key in self._soft_missing - soft:
             self.ledger.withdraw(key, self.now_us)
         self._soft_missing = soft

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.verdicts import (
     Change,
@@ -22,9 +25,12 @@ Key = tuple[str, int, int]
 class Ledger:
     """Provisional verdicts may be replaced or withdrawn; settled ones only learn when a string stopped."""
 
-    def __init__(self) -> None:
+    def __init__(self, twins: Sequence[int] | NDArray[np.int32] = ()) -> None:
+        """``twins``: of each score row the first that is the same note of an exactly equal bar."""
         self.standing: dict[Key, Verdict] = {}
         self.withdrawn = 0  # provisional verdicts that did not hold
+        self.moved = 0  # so many of them held, but in another of some equal bars, or another pass
+        self._twins = twins
         self._by_pass: dict[int, dict[Key, Verdict]] = {}  # of each pass what is pencilled in
         self._changes: list[Change] = []
 
@@ -38,6 +44,7 @@ class Ledger:
                 verdict = replace(verdict, time_us=old.time_us)
             else:
                 self.withdrawn += 1
+                self.moved += self._equal(old, verdict)
             if verdict == old:
                 return
             self._by_pass.get(old.pass_number, {}).pop(old.key, None)
@@ -64,6 +71,12 @@ class Ledger:
     def pencilled(self, number: int) -> Collection[Verdict]:
         """Return what a teacher would pencil in for one pass: strokes not right, and basses missed."""
         return self._by_pass.get(number, {}).values()
+
+    def _equal(self, old: Verdict, new: Verdict) -> bool:
+        """Whether two verdicts differ in nothing but the pass, or which of some equal bars it is."""
+        (one, note, _), (two, other, _) = _said(old), _said(new)
+        twins = note >= 0 and other >= 0 and len(self._twins) and self._twins[note] == self._twins[other]
+        return one == two and (note == other or bool(twins))
 
     def take_changes(self) -> list[Change]:
         """Return what changed since this was last called, in order."""

@@ -12,7 +12,7 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from coach.core.follower import Follower, Label
+from coach.core.follower import Follower, Label, Margin
 from coach.core.groups import Groups
 from coach.core.passes import Anchor, Ending, Pass
 from coach.core.ringing import Played
@@ -20,7 +20,10 @@ from coach.core.score import Score
 from coach.core.verdicts import Limits
 
 PACE_PASSES = 4  # the pace before a restart is looked for in so many passes
-UNSURE_SHARE = 4  # so many times the settling time is waited after the last note while the place is unsure
+UNSURE_SHARE = 3  # so many times the settling time is waited after the last note while a label is unsure
+# A label is shown, and settled by time, where every other way to take the note is so many nats less likely.
+SHOWN_MARGIN, SETTLED_MARGIN = 2.5, 5.0
+UNKNOWN = Margin(0.0, 0.0)
 LEAP = 8  # onset groups: further ahead than the follower steps without a jump
 
 
@@ -34,6 +37,12 @@ class Match:
     lost: bool  # the follower did not know the place when this note came
     during: Pass
     settled: bool = False
+    margin: Margin = UNKNOWN  # how much likelier the label is than others
+
+    @property
+    def sure(self) -> bool:
+        """Whether what is said of the note is likely to hold, be it in another of some equal bars."""
+        return self.settled or self.margin.equal >= SHOWN_MARGIN
 
 
 class Matching:
@@ -106,25 +115,33 @@ class Matching:
             pace = before.pace(before.last_tick())
         return pace
 
-    def missing(self) -> Iterator[tuple[Pass, int]]:
-        """Yield the score notes that look passed over in the part that may still change."""
-        first = self.matches[self.settled].during.number if self.settled < len(self.matches) else 0
+    def missing(self) -> Iterator[tuple[Pass, int, bool]]:
+        """Yield the score notes that look passed over in what may still change, and whether surely."""
+        if not self.matches:
+            return
+        first = self.matches[min(self.settled, len(self.matches) - 1)].during.number
         for during in self.passes[max(first - 1, 0) :]:
-            if not during.closed and first:
-                yield from self._gaps(during, max(during.checked, during.start), during.front)
+            if not during.closed:
+                # One sure onset more is waited for, unless this one is beyond doubt: what is played after
+                # turning back may look like notes left out.
+                sure = [a.match for a in during.soft_anchors if a.match.sure]
+                told = sure if sure and sure[-1].margin.equal >= SETTLED_MARGIN else sure[:-1]
+                end = max([during.settled_front, *(match.label.group for match in told)])
+                for _, row in self._gaps(during, max(during.checked, during.start), during.front):
+                    yield during, row, self.groups.group_of(row) < end
 
     # --- inside ---------------------------------------------------------------------------------
 
     def _deadline(self, index: int) -> int:
         """Return when a match is settled by time alone.
 
-        After a turn that is itself not settled the time counts from the last note, and while the follower
-        hesitates between places it is longer: two seconds of slow playing are one or two notes, too few to
-        tell equal bars apart or a turn from a slip, and a verdict settled wrong is worse than one that stays
-        grey a little longer.  Twelve notes always settle.
+        While another way of taking the note is nearly as likely, the time is longer and counts from the
+        last note: two seconds of slow playing are one or two notes, too few to tell equal bars apart or a
+        turn from a slip, and a verdict settled wrong is worse than one that stays grey a little longer.
+        After a turn that is itself not settled it counts from the last note too.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
-        if not self.follower.certain:
+        if self.matches[index].margin.exact < SETTLED_MARGIN:
             return last_us + UNSURE_SHARE * self.limits.settle_us
         number = self.matches[self.settled - 1].during.number if self.settled else 1
         turned = self.matches[index].during.number != number
@@ -145,7 +162,9 @@ class Matching:
         for during in self.passes[max(number - 1, 0) :]:
             during.forget_soft()
         highest = number
-        for match, label in zip(window, labels, strict=True):
+        margins = self.follower.margins(len(window))
+        for match, label, margin in zip(window, labels, margins, strict=True):
+            match.margin = margin
             turned = label.group < at - 1 or label.group > at + LEAP
             # One who plays the last chord again and goes on has played it twice, and not turned back; one
             # who has played but that chord begins anew.

@@ -77,6 +77,8 @@ class Outcomes:
         groups, matching = self.session.groups, self.session.matching
         begin = groups.span(self.session.chunk)[0] if self.session.chunk else 0
         whole = during.start <= begin and during.front >= matching.last_group
+        if during.silent:
+            return False  # one voice alone says nothing of how both go together
         bars = groups.bar_of(max(during.front, during.start)) - groups.bar_of(during.start) + 1
         return whole or bars >= LEAST_BARS
 

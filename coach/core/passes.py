@@ -55,6 +55,7 @@ class Pass:
     checked: int = -1  # groups before this have been looked through for missing notes
     closed: bool = False
     given_up: set[int] = field(default_factory=set)  # score notes that are missing for good
+    silent: set[bool] = field(default_factory=set)  # voices that were meant to be silent: True the bass
     ending: Ending | None = None  # since it came to its end and nothing followed for a while
     soft_anchors: list[Anchor] = field(default_factory=list)
     soft_claims: dict[int, Match] = field(default_factory=dict)

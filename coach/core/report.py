@@ -109,6 +109,7 @@ class PassRow:
     complete: bool  # from the first note of the piece (or chunk) to its last
     faults: tuple[DampRow | NoteRow | StrayRow, ...]  # in order of time
     drifted: BarRow | None = None  # the bar that strayed furthest, where one strayed too far
+    part: str = ""  # "bass" or "melody" where that voice was played without the other, if only for a while
     drift_limit_ms: float | None = None  # how far a bar might stray at this pass's tempo; None: however far
 
     @property
@@ -240,8 +241,14 @@ def _pass_row(session: Session, during: Pass, rows: dict[Key, DampRow | NoteRow 
         complete=during.start <= begin and during.front >= end - 1,
         faults=tuple(rows[verdict.key] for verdict in found.faults),
         drifted=None if far is None else BarRow(during.number, score.bars[far.bar].number, far),
+        part=alone_part(during),
         drift_limit_ms=found.drift_limit_ms,
     )
+
+
+def alone_part(during: Pass) -> str:
+    """Return which voice of a pass was played without the other; "" where both were."""
+    return "" if not during.silent else "melody" if True in during.silent else "bass"
 
 
 def count_damps(rows: tuple[DampRow, ...] | list[DampRow]) -> Counter[Damping]:

@@ -186,7 +186,8 @@ def pass_sentence(result: Report, number: int) -> str:
     if one is None:
         return ""
     if one.clean:
-        return words.PASS_CLEAN.format(bars=words.bars_words(one.first_bar, one.last_bar))
+        bars = words.part_words(words.bars_words(one.first_bar, one.last_bar), one.part)
+        return words.PASS_CLEAN.format(bars=bars)
     if worst or one.faults:
         return other_sentence(worst[0] if worst else one.faults[0])
     return drift_sentence(one)
@@ -223,9 +224,7 @@ def amount_of(row: DampRow) -> str:
         return words.too_soon(row.overhang_beats, row.verdict.overhang_ms)
     if row.verdict.overhang_ms is None:
         return words.TO_THE_END
-    return pickup_words.with_doubt(
-        words.milliseconds(row.verdict.overhang_ms), row.verdict.uncertainty_ms
-    )
+    return pickup_words.with_doubt(words.milliseconds(row.verdict.overhang_ms), row.verdict.uncertainty_ms)
 
 
 def _row(row: DampRow) -> SummaryRow:

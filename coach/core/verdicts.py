@@ -155,6 +155,7 @@ class Limits:
     drift_ms: float = DRIFT_SHOWN_MS  # a bar's drift is put in words past this
     drift_fault_ms: float | None = None  # past this, at the full tempo, a pass is not clean; None: never
     all_strings: bool = False  # a melody string that rings on past its note by a beat is a stray
+    hands_alone: bool = True  # who plays one voice without the other has left nothing out
     settle_events: int = 12  # a match is settled after so many further notes …
     settle_us: int = 2_000_000  # … or after so long, whichever comes first
 

@@ -128,6 +128,7 @@ DRIFT_NONE = "The time was steady."
 DRIFT_WORST_OF = "{name}: the time strayed most in {bar}, {drift}."  # of several passes
 DRIFT_NONE_OF = "{name}: the time was steady."
 PASS_CLEAN = "{bars}: clean."
+ALONE = {"bass": "{bars}, bass alone", "melody": "{bars}, melody alone"}  # of a pass in one voice
 # By core.feedback.Amount: what is said when it becomes less, or more again, while playing.
 SHOWN_LESS = {
     "large": "Three clean passes: only large faults now show as you play.",
@@ -262,6 +263,11 @@ def fault_sentence(
         case Stroke.EXTRA:
             return f"{place}: an extra {tone}."
     return f"{place}: {kind.value}."
+
+
+def part_words(bars: str, part: str) -> str:
+    """Return the bars of a pass with the voice that was played alone: ``part`` "bass", "melody", "" both."""
+    return ALONE[part].format(bars=bars) if part else bars
 
 
 DRIFTED = "Bar {bar} was {drift}."

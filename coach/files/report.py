@@ -77,6 +77,7 @@ def _pass_json(row: PassRow) -> dict[str, Any]:
         "first_bar": row.first_bar,
         "last_bar": row.last_bar,
         "clean": row.clean,
+        "part": row.part,
         "faults": [*map(_fault_json, row.faults), *_drift_json(row)],
     }
 
@@ -166,7 +167,7 @@ def review_text(result: Report, *, everything: bool = False) -> str:
     """Return a report as tables a student can read: bass ends, other faults, drift by bar."""
     parts: list[str] = []
     for one in result.passes:
-        bars = words.bars_words(one.first_bar, one.last_bar)
+        bars = words.part_words(words.bars_words(one.first_bar, one.last_bar), one.part)
         verdict = "clean" if one.clean else f"{one.count} to mend"
         parts.append(f"Pass {one.number}, {bars}: {verdict}.")
         rows: list[Cells] = [("bar", "beat", "string", "verdict", "by how much", "what to do")]

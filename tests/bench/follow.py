@@ -1,11 +1,14 @@
 """How well the follower follows, on simulated students; run ``python -m tests.bench.follow [--quick]``.
 
 Columns: note-match F1 (an event's score note is right or wrong; extra notes have none) as labelled at once,
-as settled (12 notes later, or 2 s later where the place is certain, as ``coach.core.matching`` does it), 12
+as settled (12 notes later, or 2 s later where the label is sure, as ``coach.core.matching`` does it), 12
 notes later whatever the time, and in hindsight; the same settled F1 with exactly equal bars counted as
 equal; ``rec``: the first of two labels in a row that are right after a jump, counted in notes from the jump
-(1: its first note), at once, median, 90th and 95th percentile; ``lost``: jumps that never got there.  Then
-the cost of a note by length of the score.
+(1: its first note), at once, median, 90th and 95th percentile, exact and with equal bars counted as equal,
+over the jumps that at least 12 notes follow (``jumps``: so many); ``never``: those that never got there,
+equal bars counted as equal; ``waits``: notes settled later than 2 s after they came.  Then how soon free
+playing is known to be lost, how soon one hand alone is known for it, and the cost of a note by length of
+the score.
 
 The follower's figures were tuned on seeds below 100; this reports on others (``--seed``, 1000 by default).
 """
@@ -22,19 +25,22 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from coach.core import follower_tables
-from coach.core.follower import Follower
+from coach.core.follower import LOST_NOTES, Follower
 from coach.core.groups import Groups
-from coach.core.score import Score
+from coach.core.matching import SETTLED_MARGIN, UNSURE_SHARE
+from coach.core.score import Score, make_score
 from coach.core.verdicts import Limits
 from tests.bench.follow_material import (
     GRID,
     KINDS,
     Take,
     files,
+    noodling,
     pickup_take,
     plain_pieces,
     repeated_pieces,
@@ -47,15 +53,23 @@ from tests.player import Faults
 ROOT = Path(__file__).resolve().parents[2]
 OPEN_PIECES = ROOT.parent / "shared" / "data" / "scores"  # only where that folder is; see its README
 NEVER_BACK = 999
+NOTES_TO_TELL = 12  # a jump with fewer notes before the next is not counted: skips near the end have few
 Play = Callable[[Score, Groups, int], Take]
 NEVER = -1e9
-ABLATIONS: dict[str, dict[str, float]] = {
+ABLATIONS: dict[str, dict[str, Any]] = {
     "full": {},
     "no jumps": {"JUMP": NEVER, "JUMP_AT_END": NEVER},
     "jumps to anywhere alike": {"TO_SELF": 1e-9, "TO_STUTTER": 1e-9, "TO_BACK": 1e-9, "TO_AHEAD": 1e-9},
     "jumps to any note of a bar": {"BAR_START": 0.15},
     "nothing learnt of turns": {"LEARNT": 0.0},
-    "no tempo": {"TIGHT": 2.0, "LOOSE": 2.0},
+    "no string likelihood": {
+        "STRING_RIGHT": 0.0,
+        "STRING_WRONG": 0.0,
+        "WRONG_STRING_RIGHT": 0.0,
+        "WRONG_STRING_WRONG": 0.0,
+    },
+    "no intervals": {"TIGHT": 2.0, "LOOSE": 2.0},
+    "no tempo learnt": {"GAINS": np.zeros_like(follower_tables.GAINS)},
     "no groups left out": {"SKIP_ONE": NEVER, "HAND_ALONE": NEVER},
     "no hands alone": {"HAND_ALONE": NEVER},
     "no late notes": {"LATE": NEVER},
@@ -79,6 +93,7 @@ class Labels:
     settled: list[int] = field(default_factory=list)
     late: list[int] = field(default_factory=list)
     hindsight: list[int] = field(default_factory=list)
+    waited: int = 0  # events settled later than 2 s after they came, being in doubt
 
 
 def played(score: Score, groups: Groups, seed: int, *, faults: Faults, converter: Converter) -> Take:
@@ -87,7 +102,14 @@ def played(score: Score, groups: Groups, seed: int, *, faults: Faults, converter
 
 
 def follow(score: Score, groups: Groups, take: Take) -> Labels:
-    """Follow a take as the session does."""
+    """Follow a take as the session does; of one hand alone, where that is told, as a drill of it does."""
+    if take.told:
+        rows = np.flatnonzero(score.notes["bass"] == (take.told == "bass"))
+        part = replace(score, notes=make_score(score.notes[rows].copy(), score.bars).notes)
+        found = follow(part, Groups(part), replace(take, told=""))
+        for labels in (found.once, found.settled, found.late, found.hindsight):
+            labels[:] = [int(rows[label]) if label >= 0 else -1 for label in labels]
+        return found
     limits = Limits()
     follower = Follower(score, chunk=take.chunk, groups=groups, hindsight=True)
     found = Labels()
@@ -98,14 +120,20 @@ def follow(score: Score, groups: Groups, take: Take) -> Labels:
             into += [label.note for label in labels[: until - len(into)]]
 
     for index, us in enumerate(take.us):
-        while len(found.settled) < index:
-            since = take.us[len(found.settled) if follower.certain else index - 1]
-            if since + limits.settle_us >= us:
+        for margin in follower.margins(index - len(found.settled)):
+            doubted = margin.exact < SETTLED_MARGIN
+            since = take.us[index - 1] if doubted else take.us[len(found.settled)]
+            due = since + (UNSURE_SHARE if doubted else 1) * limits.settle_us
+            if due >= us:
                 break
+            found.waited += due > take.us[len(found.settled)] + limits.settle_us
             settle(found.settled, len(found.settled) + 1)
         follower.feed(us, take.pitch[index], take.string[index], take.velocity[index])
         found.once.append(follower.trace(1)[0].note)
-        settle(found.settled, index + 1 - limits.settle_events)
+        last = index + 1 - limits.settle_events
+        due = [take.us[i] + limits.settle_us for i in range(len(found.settled), last)]
+        found.waited += sum(d < us for d in due)
+        settle(found.settled, last)
         settle(found.late, index + 1 - limits.settle_events)
     settle(found.settled, len(take.us))
     settle(found.late, len(take.us))
@@ -120,19 +148,22 @@ def counts(labels: list[int], truth: list[int], twins: np.ndarray | None = None)
     return np.array([right, sum(a >= 0 for a in labels), sum(b >= 0 for b in truth)])
 
 
-def recoveries(labels: list[int], take: Take) -> list[int]:
+def recoveries(labels: list[int], take: Take, twins: np.ndarray | None = None) -> list[int]:
     """Return for each jump the note, counted from 1, with which the labels are right twice running."""
     found = []
+    same = (lambda a, b: a == b) if twins is None else (lambda a, b: a >= 0 and twins[a] == twins[b])
     for begin, end in pairwise([*take.jumps[1:], len(labels)]):
         meant = [i for i in range(begin, end) if take.truth[i] >= 0]
-        right = [labels[i] == take.truth[i] for i in meant]
+        if len(meant) < NOTES_TO_TELL:
+            continue
+        right = [same(labels[i], take.truth[i]) for i in meant]
         back = (i for i, (one, two) in zip(meant, pairwise(right), strict=False) if one and two)
         found.append(next(back, begin + NEVER_BACK - 1) - begin + 1)
     return found
 
 
 @contextmanager
-def without(what: dict[str, float]) -> Iterator[None]:
+def without(what: dict[str, Any]) -> Iterator[None]:
     """Follow with some of the follower's figures changed."""
     kept = {name: getattr(follower_tables, name) for name in what}
     for name, value in what.items():
@@ -145,7 +176,10 @@ def without(what: dict[str, float]) -> Iterator[None]:
 
 
 def ablations(scores: list[Score], seeds: Iterable[int]) -> None:
-    """Print what each part of the follower is worth on the student set."""
+    """Print what each part of the follower is worth on the student set.
+
+    What hindsight is worth, whole or of 12 notes, the columns of each row say.
+    """
     for name, what in ABLATIONS.items():
         with without(what):
             print(row(f"  {name}", scores, seeds, partial(student, kind=KINDS["student"])), flush=True)
@@ -157,6 +191,8 @@ def row(name: str, scores: Iterable[Score], seeds: Iterable[int], play: Play) ->
     """Return one line of the table."""
     totals = np.zeros((6, 3))
     back: list[int] = []
+    equal: list[int] = []
+    waited = events = 0
     for number, score in enumerate(scores):
         groups = Groups(score)
         for seed in seeds:
@@ -167,13 +203,64 @@ def row(name: str, scores: Iterable[Score], seeds: Iterable[int], play: Play) ->
             totals[4] += counts(found.settled, take.truth, groups.twins)
             totals[5] += counts(found.hindsight, take.truth, groups.twins)
             back += recoveries(found.once, take)
+            equal += recoveries(found.once, take, groups.twins)
+            waited += found.waited
+            events += len(take.us)
     f1 = 2 * totals[:, 0] / np.maximum(totals[:, 1] + totals[:, 2], 1)
     cells = "".join(f"{value:10.4f}" for value in f1)
-    rec, lost = "-", ""
-    if back:
-        rec = "/".join(f"{np.percentile(back, q):.0f}" for q in (50, 90, 95))
-        lost = f"{np.mean(np.array(back) >= NEVER_BACK):.3f}"
-    return f"{name:26s}{int(totals[0, 2]):7d}{cells}{rec:>10s}{lost:>10s}"
+    cells += f"{waited / max(events, 1):7.3f}{len(back):7d}"
+    for found in (back, equal):
+        cells += f"{'/'.join(f'{np.percentile(found, q):.0f}' for q in (50, 90, 95)) if found else '-':>10s}"
+    never = f"{np.mean(np.array(equal) >= NEVER_BACK):7.3f}" if equal else ""
+    return f"{name:26s}{int(totals[0, 2]):7d}{cells}{never}"
+
+
+def lost_takes(scores: list[Score], seed: int) -> dict[str, list[tuple[Score, Take]]]:
+    """Return takes by what they are: of these scores, of others, and of none."""
+    found: dict[str, list[tuple[Score, Take]]] = {"free playing": [], "another piece": [], "student": []}
+    for number, score in enumerate(scores):
+        other = scores[(number + 1) % len(scores)]
+        at = 1000 * seed + number
+        found["free playing"].append((score, noodling(score, at)))
+        found["another piece"].append((score, student(other, Groups(other), at, kind=KINDS["student"])))
+        found["student"].append((score, student(score, Groups(score), at, kind=KINDS["student"])))
+    return found
+
+
+def lost(name: str, takes: list[tuple[Score, Take]]) -> str:
+    """Return one line on how soon, and how much of the time, the follower says that it is lost."""
+    soon, said, notes = 0, 0, 0
+    for score, take in takes:
+        follower = Follower(score)
+        for index, us in enumerate(take.us):
+            follower.feed(us, take.pitch[index], take.string[index], take.velocity[index])
+            soon += index == LOST_NOTES and follower.lost
+            said += follower.lost
+        notes += max(len(take.us) - LOST_NOTES, 0)
+    return f"{name:26s}{soon / len(takes):8.3f}{said / notes:10.4f}"
+
+
+def found_hand(hand: str, scores: list[Score], seeds: Iterable[int]) -> str:
+    """Return one line on how soon the follower knows that one hand plays alone."""
+    known, wrong, later = [], 0, 0
+    for number, score in enumerate(scores):
+        groups, bars = Groups(score), score.notes["bar"]
+        for seed in seeds:
+            take = student(score, groups, 1000 * seed + number, kind=KINDS[f"{hand} alone"])
+            labels = follow(score, groups, take).settled
+            follower, first, bar = Follower(score, groups=groups), None, NEVER_BACK
+            for index, row in enumerate(take.truth):
+                event = take.us[index], take.pitch[index], take.string[index], take.velocity[index]
+                follower.feed(*event)
+                if row >= 0:
+                    first = int(bars[row]) if first is None else first
+                    passed = int(bars[row]) - first
+                    bar = min(bar, passed) if follower.part == hand else bar
+                    later += passed >= 2
+                    wrong += passed >= 2 and labels[index] != row
+            known.append(bar)
+    soon = "/".join(f"{np.percentile(known, q):.0f}" for q in (50, 90))
+    return f"{hand:26s}{soon:>8s}{wrong / max(later, 1):10.4f}"
 
 
 def cost(count: int, seed: int) -> str:
@@ -216,8 +303,9 @@ def main() -> int:
     }
     if chosen.open.is_dir():
         sets["open pieces"] = files(chosen.open)[:: 12 if few else 1]
-    columns = ("once", "settled", "12 later", "hindsight", "equal", "equal, h.", "rec", "lost")
-    print(f"{'note-match F1':26s}{'notes':>7s}" + "".join(f"{c:>10s}" for c in columns))
+    columns = ("once", "settled", "12 later", "hindsight", "equal", "equal, h.")
+    heads = "".join(f"{c:>10s}" for c in columns) + f"{'waits':>7s}{'jumps':>7s}{'rec':>10s}{'rec, eq.':>10s}"
+    print(f"{'note-match F1':26s}{'notes':>7s}{heads}{'never':>7s}")
     for name, scores in sets.items():
         kinds = KINDS if name != "repeated" else {k: KINDS[k] for k in ("student", "chunks", "drill, known")}
         for kind, how in {**kinds, **(GRID if chosen.grid else {})}.items():
@@ -226,6 +314,13 @@ def main() -> int:
         scores = [*sets["etudes"], *sets["generated"]]
         play = partial(played, faults=faults, converter=converter)
         print(row(f"tests.player: {name}", scores, seeds, play), flush=True)
+    scores = [*sets["etudes"], *sets["generated"]]
+    print("\nlost within 8 notes of the first 8, and share of all notes after them that were called lost")
+    for name, takes in lost_takes(scores, chosen.seed).items():
+        print(lost(name, takes), flush=True)
+    print("\none hand alone: bars until known (0: in the first), median/90 %; later notes followed wrong")
+    for hand in ("bass", "melody"):
+        print(found_hand(hand, scores, seeds), flush=True)
     if chosen.ablate:
         print("\nstudent, generated and open pieces, without …")
         ablations([*sets["generated"], *sets.get("open pieces", [])[::4]], seeds)

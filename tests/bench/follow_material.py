@@ -47,6 +47,7 @@ class Kind:
     strings: bool = True  # one channel a string
     spread_ms: float = 20.0  # of a chord; one chord in ten has four times as much
     hand: str = ""  # "bass" or "melody": that voice alone
+    told: bool = False  # and the follower is told so
 
 
 STUDENT = Kind(errors=0.05, restarts=5, hesitations=5, tempo=(1.0, 1.7), artefacts=0.015)
@@ -61,6 +62,8 @@ KINDS = {
     "one channel": replace(STUDENT, strings=False),
     "bass alone": replace(STUDENT, restarts=0, hand="bass"),
     "melody alone": replace(STUDENT, restarts=0, hand="melody"),
+    "bass, told": replace(STUDENT, restarts=0, hand="bass", told=True),
+    "melody, told": replace(STUDENT, restarts=0, hand="melody", told=True),
     "wild": replace(
         STUDENT, errors=0.10, back_bars=(1, 8), skips=1, tempo=(0.5, 2.0), artefacts=0.03, spread_ms=60.0
     ),
@@ -89,6 +92,7 @@ class Take:
     truth: list[int] = field(default_factory=list)  # row in the score that was meant; -1: none
     jumps: list[int] = field(default_factory=list)  # events that begin a stretch, the first too
     chunk: tuple[int, int] | None = None  # performed bars being drilled
+    told: str = ""  # "bass" or "melody", where the follower is told that it is that alone
 
 
 def student(score: Score, groups: Groups, seed: int, *, kind: Kind) -> Take:
@@ -107,7 +111,7 @@ class _Student:
     def take(self) -> Take:
         stretches = self._stretches()
         self._play(stretches)
-        take = Take(chunk=self.chunk)
+        take = Take(chunk=self.chunk, told=self.kind.hand if self.kind.told else "")
         delayed = [(round(self._reported(e)), *e[1:]) for e in self.heard]
         seen = -1
         for us, pitch, string, velocity, row, stretch in sorted(delayed, key=lambda e: e[0]):
@@ -231,6 +235,20 @@ class _Student:
 
     def _hear(self, us: float, pitch: int, string: int, velocity: int, row: int, stretch: int) -> None:
         self.heard.append((us, pitch, string, velocity, row, stretch))
+
+
+def noodling(score: Score, seed: int, count: int = 60) -> Take:
+    """Return free playing: any fret up to the seventh of any string, at any time."""
+    dice, take, us = Dice(f"noodling {seed}"), Take(), 1_000_000
+    for _ in range(count):
+        us += dice.whole(150_000, 900_000)
+        string = dice.whole(1, score.tuning.strings)
+        take.us.append(us)
+        take.pitch.append(score.tuning.open_pitch(string) + dice.whole(0, 7))
+        take.string.append(string)
+        take.velocity.append(dice.whole(50, 99))
+        take.truth.append(-1)
+    return take
 
 
 def pickup_take(score: Score, seed: int, faults: Faults, converter: Converter) -> Take:
