@@ -11,6 +11,7 @@ import numpy as np
 from coach.core import calibrate_words as words
 from coach.core.errors import CoachError
 from coach.core.sound_latency import Measured, click_train, measure
+from coach.core.sound_words import reason
 from coach.devices.listener import Listener
 from coach.devices.sound import Speaker
 from coach.files.settings import LATENCY_MS, Settings
@@ -63,9 +64,7 @@ def listen(output: str | None, source: str | None) -> tuple[float, Measured]:
         ends = time.monotonic() + OPEN_S
         while speaker.state != "sound":
             if said or time.monotonic() > ends:
-                raise CoachError(
-                    "sound", (said[-1] if said else words.NO_ANSWER).rstrip("."), words.NO_OUTPUT
-                )
+                raise CoachError("sound", reason(said[-1] if said else words.NO_ANSWER), words.NO_OUTPUT)
             time.sleep(LOOK_S)
         print(said[-1])
         with Listener(source) as listener:

@@ -166,6 +166,9 @@ def list_steps(piece: Piece, asked: Asked, wanted: Wanted) -> int:
     rungs = ladder_of(piece, terms, wanted)
     drill = stand(piece, rungs, wanted, ladder_path(piece.score.digest))
     print(drill_words.LADDER_HEAD.format(needed=drill_words.number_word(rules_of(piece, wanted).needed)))
+    if wanted.bars is not None:
+        own = own_bars(piece, terms.prepare(piece), wanted)
+        print(drill_words.OWN_FIRST.format(rung=own.name))
     for number, rung in enumerate(rungs, 1):
         mark = "→" if number - 1 == drill.at else "✓" if drill.climbed(rung) else " "
         print(drill_words.STEP_LINE.format(mark=mark, number=number, rung=rung.name).rstrip())

@@ -53,6 +53,7 @@ CHECKING_FREELY = "First what was clean before: {rung}."
 CHECKING = "First what was clean before: {rung}, at {speed}."
 BEGINNING_FREELY = "First: {rung}."
 BEGINNING = "First: {rung}, at {speed}."
+OWN_FIRST = "Before all others: {rung}."
 STILL_CLEAN = "Still clean."
 
 WAITING = "{next} Pause, or press →."

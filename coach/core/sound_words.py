@@ -20,3 +20,9 @@ NO_SYNTH_FITS = "no MIDI output has “{wanted}” in its name; there are: {name
 MANY_SYNTHS = "there are {count} MIDI outputs: {names}; choose one of them"
 SYNTH_REFUSED = "“{name}” cannot be opened, it may be in use"
 SYNTH_LOST = "The notes stopped: “{name}” is gone. The next thing to be heard looks for it again."
+
+
+def reason(sentence: str) -> str:
+    """Return why there is no sound: what ``NO_DEVICE`` has in brackets, else all of a sentence."""
+    _, bracket, rest = sentence.partition("(")
+    return rest.rpartition(")")[0] if bracket else sentence.rstrip(".")

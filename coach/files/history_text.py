@@ -56,13 +56,20 @@ def history_text(told: Told) -> str:
     if told.edited:
         parts.append(said.EDITED.format(title=told.title))
     if told.pieces or told.today:
-        advice = [suggestion_sentence(one, told.now) for one in told.today] or [said.TODAY_NOTHING]
+        advice = [suggestion_sentence(one, told.now) for one in told.today] or [_going_on(told)]
         lines = [f"  {number}. {line}" for number, line in enumerate(advice, 1)]
         parts.append("\n".join([f"{said.TODAY}:", *lines]))
     for piece in told.pieces:
         parts += _piece_text(piece, told)
     parts.append(words.HAND_CARE)
     return "\n\n".join(parts)
+
+
+def _going_on(told: Told) -> str:
+    """Return what to practise where nothing has to be checked or mended: the piece that was played last."""
+    if not told.pieces:
+        return said.TODAY_NOTHING
+    return said.TODAY_GO_ON.format(title=told.pieces[0].title)
 
 
 def suggestion_sentence(one: Suggestion, now: date) -> str:

@@ -12,6 +12,7 @@ from coach.files.settings import takes_folder
 from coach.files.whole_file import write_whole
 
 FORMAT = 1
+DAMAGED = "the file is damaged"
 
 
 def ladder_path(digest: str, folder: Path | None = None) -> Path:
@@ -32,7 +33,9 @@ def read_ladder(path: Path) -> tuple[Any, str]:
         return plain.get("drill"), ""
     except FileNotFoundError:
         return None, ""
-    except (OSError, ValueError, RecursionError) as error:
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+        return None, set_aside(path, DAMAGED)
+    except (OSError, ValueError) as error:
         return None, set_aside(path, str(error))
 
 
