@@ -84,7 +84,7 @@ def run_drill(piece: Piece, asked: Asked, wanted: Wanted, *, settings: Settings)
     if wanted.bars is not None:
         drill.visit(own_bars(piece, prepared, wanted))
     chosen = choose_port(asked.port, settings)
-    make = maker(piece, terms, asked.profile, limits, prepared)
+    make = maker(piece, terms, asked.profile_for(piece), limits, prepared)
     print(words.HAND_CARE, flush=True)
 
     def ended(sitting: Sitting) -> None:

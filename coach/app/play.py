@@ -52,6 +52,13 @@ class Asked:
     screenshot: Path | None = None
     look: Look = USUAL_LOOK
 
+    def profile_for(self, piece: Piece) -> Profile:
+        """Return the pickup's profile; one that was learnt on another number of strings is no help."""
+        strings = piece.score.tuning.strings
+        if self.profile is None or (self.kept and self.profile.strings != strings):
+            return Profile(strings=strings)
+        return self.profile
+
 
 def run_play(
     piece: Piece,
@@ -93,7 +100,7 @@ def sit_down(piece: Piece, asked: Asked, settings: Settings) -> tuple[Sitting, P
     chosen = choose_port(asked.port, settings)
     sitting = Sitting(
         piece,
-        profile=asked.profile or Profile(strings=piece.score.tuning.strings),
+        profile=asked.profile_for(piece),
         limits=limits,
         terms=terms,
         folder=takes_folder(),

@@ -121,7 +121,7 @@ def row(name: str, played: list[Played], labels: list[list[int]], cost_us: list[
     f1 = 2 * sums[:, 0] / np.maximum(sums[:, 1] + sums[:, 2], 1)
     recovered = "–"
     if back:
-        at = (np.percentile(back, q) for q in (50, 95))
+        at = (np.percentile(back, q, method="nearest") for q in (50, 95))
         recovered = "/".join("never" if value >= NEVER_BACK else f"{value:.0f}" for value in at)
     cost = "/".join(f"{np.percentile(cost_us, q):.0f}" for q in (50, 99)) if cost_us else "–"
     return [name, f"{f1[0]:.3f}", f"{f1[1]:.3f}", f"{np.mean(off):.2f}" if off else "–", recovered, cost]
