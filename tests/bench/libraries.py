@@ -36,25 +36,39 @@ CHILD = Path(__file__).with_name("library_child.py")
 SEED = 7_000_000
 CPU_WHEELS = ("--extra-index-url", "https://download.pytorch.org/whl/cpu")
 ROOMS = {
-    "parangonar": ("parangonar==3.4.0", "tqdm", "torch==2.13.0", *CPU_WHEELS),
-    "pymatchmaker": ("pymatchmaker==0.3.0", "numpy<2"),
+    "parangonar": (
+        "parangonar==3.4.0",
+        "partitura==1.9.0",
+        "numpy==2.4.6",
+        "scipy==1.17.1",
+        "tqdm==4.70.1",
+        "torch==2.13.0",
+        *CPU_WHEELS,
+    ),
+    "pymatchmaker": (
+        "pymatchmaker==0.3.0",
+        "parangonar==3.4.0",
+        "partitura==1.9.0",
+        "numpy==1.26.4",
+        "scipy==1.17.1",
+    ),
 }
 MATCHERS = {
     "oltw": "parangonar",
     "toltw": "parangonar",
-    "transformer": "parangonar",
     "transformer-own": "parangonar",
     "transformer-jumps": "parangonar",
     "dual-dtw": "parangonar",  # offline: reads the whole take first
     "outer-hmm": "pymatchmaker",
     "outer-hmm-notes": "pymatchmaker",
     "pitch-tempo-hmm": "pymatchmaker",
+    "pitch-tempo-hmm-plain": "pymatchmaker",  # without states for extra notes
     "pitch-hmm": "pymatchmaker",
     "dtw-arzt": "pymatchmaker",
     "dtw-dixon": "pymatchmaker",
 }
 WANTED = {
-    "generated": ("artefacts", "student", "one channel", "drill, known", "skips"),
+    "generated": ("artefacts", "student", "one channel", "chunks", "skips"),
     "etudes": ("artefacts", "student"),
     "repeated": ("student",),
     "open pieces": ("artefacts", "student", "chunks"),
@@ -199,7 +213,7 @@ def main() -> int:
             ]
             events = sum(len(one.take.us) for one in played)
             title = f"{name}, {kind}: {len(played)} takes, {events} events"
-            print(f"\n{title}\n{HEAD[0]:20s}" + "".join(f"{cell:>12s}" for cell in HEAD[1:]), flush=True)
+            print(f"\n{title}\n{HEAD[0]:24s}" + "".join(f"{cell:>12s}" for cell in HEAD[1:]), flush=True)
             kept += [f"\n### {title}\n", "| " + " | ".join(HEAD) + " |", "|---|" + "---:|" * (len(HEAD) - 1)]
             for line in ours(played):
                 _show(line, kept)
@@ -219,7 +233,7 @@ def main() -> int:
 
 
 def _show(cells: list[str], kept: list[str]) -> None:
-    print(f"{cells[0]:20s}" + "".join(f"{cell:>12s}" for cell in cells[1:]), flush=True)
+    print(f"{cells[0]:24s}" + "".join(f"{cell:>12s}" for cell in cells[1:]), flush=True)
     kept.append("| " + " | ".join(cells) + " |")
 
 

@@ -294,11 +294,21 @@ def pitch_tempo_hmm(score_file, score, played):
     return _by_bunch(follower, score, played, 0.01, lambda p: (p - 21).astype(np.float32), 2)
 
 
+def pitch_tempo_hmm_plain(score_file, score, played):
+    from matchmaker.prob import PitchIOIHMM
+    from matchmaker.utils.tempo_models import KalmanTempoModel
+
+    follower = PitchIOIHMM(
+        reference_features=score, tempo_model=KalmanTempoModel, has_insertions=False, piano_range=True
+    )
+    return _by_bunch(follower, score, played, 0.01, lambda p: (p - 21).astype(np.float32))
+
+
 def pitch_hmm(score_file, score, played):
     from matchmaker.prob import PitchHMM
 
     follower = PitchHMM(reference_features=score, has_insertions=True, piano_range=True)
-    return _by_bunch(follower, score, played, 0.01, _keys, 2)
+    return _by_bunch(follower, score, played, 0.05, _keys, 2)
 
 
 def _warping(score, played, kind, **options):
@@ -331,6 +341,7 @@ MATCHERS = {
     "outer-hmm": outer_hmm,
     "outer-hmm-notes": outer_hmm_notes,
     "pitch-tempo-hmm": pitch_tempo_hmm,
+    "pitch-tempo-hmm-plain": pitch_tempo_hmm_plain,
     "pitch-hmm": pitch_hmm,
     "dtw-arzt": dtw_arzt,
     "dtw-dixon": dtw_dixon,
