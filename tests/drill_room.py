@@ -7,6 +7,9 @@ from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
 
+import pytest
+
+from coach.app import live as live_module
 from coach.app.drill import Wanted, drill_part, keep, ladder_of, maker, stand
 from coach.app.drill_live import DrillLive
 from coach.app.history import remember_sitting
@@ -31,6 +34,16 @@ SECOND = 1_000_000_000
 EVEN = Manner(rush=0.0, rubato=0.0, uneven=0.0, spread_ms=0.0, jitter_ms=0.0)  # every note on its beat
 LOOK_NS = 50_000_000  # so often the drill looks whether something is due
 AHEAD_US = 500_000  # a player begins so long after sitting down
+
+
+def own_clock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
+    """Return the clock of a drill that a test sits down to, in folders of the test's own."""
+    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME"):
+        monkeypatch.setenv(name, str(tmp_path / "home"))
+    monkeypatch.setenv("COACH_TAKES", str(tmp_path / "takes"))
+    clock = SimpleNamespace(now=BEGIN_NS)
+    monkeypatch.setattr(live_module, "time", SimpleNamespace(perf_counter_ns=lambda: clock.now))
+    return clock
 
 
 @lru_cache

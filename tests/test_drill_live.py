@@ -10,12 +10,10 @@ import re
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from coach.app import live as live_module
 from coach.app.sitting import limits_of, replay
 from coach.app.terms import terms_of
 from coach.core import drill_words
@@ -29,7 +27,7 @@ from coach.files.history import History, history_path
 from coach.files.recording import Recorder
 from coach.files.take import TakeMeta, read_take
 from coach.screen.keys import Action
-from tests.drill_room import BEGIN_NS, EVEN, SECOND, Placed, Room, etude, ladder_of_etude
+from tests.drill_room import EVEN, SECOND, Placed, Room, etude, ladder_of_etude, own_clock
 from tests.player import Performance
 
 # Steps of the second étude's ladder, from 1, as ``coach drill --list`` prints them.
@@ -54,11 +52,7 @@ Open = Callable[..., Room]
 @pytest.fixture
 def sit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Open:
     """Sits down to a step of the second étude, in folders of the test's own."""
-    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / "home"))
-    monkeypatch.setenv("COACH_TAKES", str(tmp_path / "takes"))
-    clock = SimpleNamespace(now=BEGIN_NS)
-    monkeypatch.setattr(live_module, "time", SimpleNamespace(perf_counter_ns=lambda: clock.now))
+    clock = own_clock(tmp_path, monkeypatch)
 
     def open_room(at: int | None = TOGETHER, *, number: int = 2, **how: Any) -> Room:
         how.setdefault("rules", RULES)

@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from coach.app import live as live_module
 from coach.app.drill import maker
 from coach.app.rounds import begin_pitches, begins_again, gone_through
 from coach.app.sitting import limits_of
@@ -25,7 +23,7 @@ from coach.core.pedal import Pedal, Switch
 from coach.files.history import History, history_path
 from coach.files.take import read_take
 from coach.screen.keys import Action
-from tests.drill_room import BEGIN_NS, EVEN, Placed, Room, etude, ladder_of_etude
+from tests.drill_room import EVEN, Placed, Room, etude, ladder_of_etude, own_clock
 
 BASS, TOGETHER, FOUR = 16, 29, 34  # steps of the second étude's ladder, see test_drill_live
 RULES = Rules(step_up=0.1, step_down=0.1)
@@ -40,11 +38,7 @@ Open = Callable[..., Room]
 
 @pytest.fixture
 def sit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Open:
-    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / "home"))
-    monkeypatch.setenv("COACH_TAKES", str(tmp_path / "takes"))
-    clock = SimpleNamespace(now=BEGIN_NS)
-    monkeypatch.setattr(live_module, "time", SimpleNamespace(perf_counter_ns=lambda: clock.now))
+    clock = own_clock(tmp_path, monkeypatch)
 
     def open_room(at: int = TOGETHER, **how: Any) -> Room:
         how.setdefault("rules", RULES)

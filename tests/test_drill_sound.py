@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from coach.app import live as live_module
 from coach.app.drill import Wanted, ladder_of, maker, scale_piece
 from coach.app.drill_sound import Passage, heard_again
 from coach.app.sitting import limits_of, replay
@@ -20,18 +18,14 @@ from coach.core.report import report
 from coach.core.sounding import BAR_ACCENT, BEAT_ACCENT, Tone, Track
 from coach.files.take import read_take
 from coach.screen.keys import Action
-from tests.drill_room import BEGIN_NS, EVEN, SECOND, Placed, Room, etude, ladder_of_etude
+from tests.drill_room import EVEN, SECOND, Placed, Room, etude, ladder_of_etude, own_clock
 
 Open = Callable[..., Room]
 
 
 @pytest.fixture
 def sit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Open:
-    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / "home"))
-    monkeypatch.setenv("COACH_TAKES", str(tmp_path / "takes"))
-    clock = SimpleNamespace(now=BEGIN_NS)
-    monkeypatch.setattr(live_module, "time", SimpleNamespace(perf_counter_ns=lambda: clock.now))
+    clock = own_clock(tmp_path, monkeypatch)
 
     def open_room(at: int, **how: Any) -> Room:
         return Room(clock, 2, at, **how)

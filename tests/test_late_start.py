@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 
-from coach.app import live as live_module
 from coach.app.drill import Wanted, maker, rules_of
 from coach.app.sitting import limits_of
 from coach.app.terms import Terms
 from coach.core.drill import Rules
 from coach.screen.keys import Action
 from tests.bench.practice import attempt
-from tests.drill_room import BEGIN_NS, Room, etude, ladder_of_etude
+from tests.drill_room import Room, etude, ladder_of_etude, own_clock
 from tests.player import Converter
 
 BASS, TOGETHER = 15, 29  # steps of the second étude's ladder, from 1
@@ -28,11 +26,7 @@ Sit = Callable[..., Room]
 @pytest.fixture
 def sit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Sit:
     """Sits down to a step of the second étude, in folders of the test's own."""
-    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / "home"))
-    monkeypatch.setenv("COACH_TAKES", str(tmp_path / "takes"))
-    clock = SimpleNamespace(now=BEGIN_NS)
-    monkeypatch.setattr(live_module, "time", SimpleNamespace(perf_counter_ns=lambda: clock.now))
+    clock = own_clock(tmp_path, monkeypatch)
     return lambda at, rules=RULES: Room(clock, 2, at, rules=rules)
 
 

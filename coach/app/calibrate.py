@@ -17,6 +17,7 @@ from coach.core.calibration_fit import Fit
 from coach.core.errors import CoachError
 from coach.core.pitch import STANDARD
 from coach.core.profile import Profile
+from coach.core.sound_words import reason
 from coach.core.sounding import Track
 from coach.devices.messages import Finished, Heard, PortState
 from coach.devices.sound import Speaker
@@ -151,14 +152,17 @@ def sound(settings: Settings) -> Iterator[Speaker]:
     with Speaker(
         device=settings.sound_device or None, latency_ms=latency_ms, on_state=said.append
     ) as speaker:
-        ends = time.monotonic() + SOUND_S
-        while speaker.state != "sound":
-            if said or time.monotonic() > ends:
-                raise CoachError(
-                    "sound", (said[-1] if said else words.NO_ANSWER).rstrip("."), words.NO_OUTPUT
-                )
-            time.sleep(LOOK_S)
+        await_sound(speaker, said)
         yield speaker
+
+
+def await_sound(speaker: Speaker, said: list[str]) -> None:
+    """Wait until the sound is there; ``speaker`` fills ``said``.  Raises CoachError where it is not."""
+    ends = time.monotonic() + SOUND_S
+    while speaker.state != "sound":
+        if said or time.monotonic() > ends:
+            raise CoachError("sound", reason(said[-1] if said else words.NO_ANSWER), words.NO_OUTPUT)
+        time.sleep(LOOK_S)
 
 
 def _print(text: str) -> None:

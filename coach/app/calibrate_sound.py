@@ -8,15 +8,14 @@ from time import perf_counter_ns
 
 import numpy as np
 
+from coach.app.calibrate import await_sound
 from coach.core import calibrate_words as words
 from coach.core.errors import CoachError
 from coach.core.sound_latency import Measured, click_train, measure
-from coach.core.sound_words import reason
 from coach.devices.listener import Listener
 from coach.devices.sound import Speaker
 from coach.files.settings import LATENCY_MS, Settings
 
-OPEN_S = 10.0  # for the sound to be there
 AHEAD_S = 0.7  # from the order to the train's beginning
 TAIL_S = 0.8  # a speaker that is as late as can be is still recorded
 LOOK_S = 0.02
@@ -61,11 +60,7 @@ def listen(output: str | None, source: str | None) -> tuple[float, Measured]:
     said: list[str] = []
     track = click_train()
     with Speaker(device=output, on_state=said.append, click_gain=GAIN) as speaker:
-        ends = time.monotonic() + OPEN_S
-        while speaker.state != "sound":
-            if said or time.monotonic() > ends:
-                raise CoachError("sound", reason(said[-1] if said else words.NO_ANSWER), words.NO_OUTPUT)
-            time.sleep(LOOK_S)
+        await_sound(speaker, said)
         print(said[-1])
         with Listener(source) as listener:
             print(words.LISTENING.format(name=listener.name, s=round(track.length_s)), flush=True)
