@@ -9,6 +9,7 @@ from coach.core.events import End, NoteOff, NoteOn
 from coach.core.hindsight import Difference, Said, differences, keeping, recalling
 from coach.core.hindsight_words import hindsight_text
 from coach.core.report import report
+from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session
 from coach.core.wire import Decoder
 from coach.files.report import review_json
@@ -25,13 +26,22 @@ BEAT = 600_000
 
 def played(rows, beat=BEAT):
     """Return the events of some rows, a beat apart."""
+    return struck([(row, at * beat) for at, row in enumerate(rows)], beat)
+
+
+def in_time(rows):
+    """Return the events of some rows as the score has them."""
+    return struck([(row, int(TUNE.notes["onset"][row]) * BEAT // TICKS_PER_QUARTER) for row in rows], BEAT)
+
+
+def struck(strokes, beat):
     events = []
-    for at, row in enumerate(rows):
+    for row, at_us in strokes:
         note = TUNE.notes[row]
-        us = 1_000_000 + at * beat
+        us = 1_000_000 + at_us
         events.append(NoteOn(us, int(note["pitch"]), 80, int(note["string"])))
         events.append(NoteOff(us + beat // 2, int(note["pitch"]), int(note["string"])))
-    return [*sorted(events, key=lambda e: e.time_us), End(1_000_000 + (len(rows) + 10) * beat)]
+    return [*sorted(events, key=lambda e: e.time_us), End(1_000_000 + strokes[-1][1] + 11 * beat)]
 
 
 def twice(events, score=TUNE, **how):
@@ -47,7 +57,7 @@ def heard(events, score, **how):
 
 
 def test_a_take_without_doubts_is_judged_alike():
-    live, back = twice(played(range(24)))
+    live, back = twice(in_time(range(24)))
     assert differences(live, back) == ()
     assert back.verdicts == live.verdicts
     assert hindsight_text(TUNE, ()) == "Looking back over the whole take changes nothing."

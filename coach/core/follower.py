@@ -17,7 +17,9 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from coach.core.follower_steps import EXTRA, JUMP, STAY
+from coach.core import follower_tables as ft
+from coach.core.follower_chords import MOST, TOGETHER_US, Chords, Heard
+from coach.core.follower_steps import EXTRA, JUMP, LATE, STAY
 from coach.core.follower_tables import BAND
 from coach.core.follower_tokens import Tokens
 from coach.core.groups import Groups
@@ -33,7 +35,7 @@ AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2  # another place so likely, and so many gr
 # Another way so likely, and so many such ways at most, are asked whether they say the same of a note.
 RIVAL_WITHIN, RIVALS = 5.0, 6
 # How much rather a soft note was not meant: log odds by its velocity against the last ones'.
-FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST, FAINT_NOTES = 0.7, 6.0, -0.3, 2.7, 16
+FAINT_NOTES = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +82,16 @@ class Follower:
         self.groups = groups or Groups(score)
         self.hindsight = hindsight
         self._tokens = Tokens(self.groups, chunk) if self.groups.count else None
+        self._chords = Chords(self._tokens.fits) if self._tokens else None
         self._fed = 0
         self._best = 0
         self._gains: list[float] = []
         self._usual_velocity = 0.0
         n = self.groups.count
         self._pitches = np.zeros(HISTORY, np.int16)
+        self._strings = np.zeros(HISTORY, np.int16)
+        self._faint = np.zeros(HISTORY, np.float32)
+        self._us = np.zeros(HISTORY, np.int64)
         self._origins = np.zeros((HISTORY, 2), np.int32)  # where a jump at this note would come from
         self._moves = np.zeros((HISTORY, n), np.int8)
         self._slots = np.zeros((HISTORY, n), np.int16)  # row matched, counted from the group's first
@@ -142,11 +148,47 @@ class Follower:
             return [Label(0, -1, False, index == 0) for index in range(fed - count, fed)]
         labels: list[Label] = []
         pitches = self.score.notes["pitch"]
-        for back, (at, row, jump) in enumerate(self._way(self._best, count)):
-            pitch = self._pitches[(fed - 1 - back) % len(self._moves)]
+        for number, (at, row, jump) in enumerate(self._weighed(count), fed - count):
+            pitch = self._pitches[number % len(self._moves)]
             labels.append(Label(at, row, row >= 0 and bool(pitches[row] == pitch), jump))
-        labels.reverse()
         return labels
+
+    def _weighed(self, count: int) -> list[tuple[int, int, bool]]:
+        """Return the best way, oldest first, the notes that came with one chord weighed together."""
+        kept = self._fed if self.hindsight else min(self._fed, HISTORY)
+        way = list(self._way(self._best, min(count + MOST, kept)))[::-1]
+        first, size = self._fed - len(way), len(self._moves)
+        chord: list[int] = []
+        for index, (group, _, _) in enumerate(way):
+            move = int(self._moves[(first + index) % size, group])
+            came = int(self._us[(first + index) % size])
+            if chord and move in (STAY, EXTRA):
+                if came < int(self._us[(first + chord[0]) % size]) + TOGETHER_US:
+                    chord.append(index)
+            elif move not in (STAY, EXTRA, LATE):
+                self._weigh(way, first, chord)
+                chord = [index]
+        self._weigh(way, first, chord)
+        return way[len(way) - count :]
+
+    def _weigh(self, way: list[tuple[int, int, bool]], first: int, chord: list[int]) -> None:
+        """Share out the notes of one chord, unless each is what the score asks for."""
+        if self._chords is None or len(chord) < 2:
+            return
+        pitches = self.score.notes["pitch"]
+        heard = [self._heard((first + index) % len(self._moves)) for index in chord[:MOST]]
+        rows = [way[index][1] for index in chord[:MOST]]
+        if all(row >= 0 and pitches[row] == note.pitch for row, note in zip(rows, heard, strict=True)):
+            return
+        group = way[chord[0]][0]
+        start = int(self.groups.starts[group])
+        for index, slot in zip(chord, self._chords.share_out(group, heard), strict=False):
+            way[index] = (group, start + slot if slot >= 0 else -1, way[index][2])
+
+    def _heard(self, kept: int) -> Heard:
+        return Heard(
+            int(self._us[kept]), int(self._pitches[kept]), int(self._strings[kept]), float(self._faint[kept])
+        )
 
     def margins(self, count: int) -> list[Margin]:
         """Return how sure each of the last ``count`` labels is against other ways, oldest first.
@@ -200,7 +242,8 @@ class Follower:
                 self._gains = [*self._gains[1 - LOST_NOTES :], max(done.gained, LOST_CLIP)]
             else:
                 done = self._tokens.begin(onset_us, pitch, string or 0, moves, slots)
-            self._pitches[kept] = pitch
+            self._us[kept], self._pitches[kept], self._strings[kept] = onset_us, pitch, string or 0
+            self._faint[kept] = faint
             self._origins[kept] = done.origins
             self._best = done.best
         self._fed += 1
@@ -208,6 +251,8 @@ class Follower:
     def _room(self) -> int:
         """Return where the next note's moves go, making room where everything is kept."""
         if self.hindsight and self._fed == len(self._moves):
+            self._strings, self._faint = _doubled(self._strings), _doubled(self._faint)
+            self._us = _doubled(self._us)
             self._pitches, self._origins = _doubled(self._pitches), _doubled(self._origins)
             self._moves, self._slots = _doubled(self._moves), _doubled(self._slots)
         return self._fed % len(self._moves)
@@ -215,8 +260,8 @@ class Follower:
     def _faintness(self, velocity: int) -> float:
         usual = self._usual_velocity or float(velocity)
         self._usual_velocity = usual + (velocity - usual) / min(self._fed + 1, FAINT_NOTES)
-        odds = FAINT_SLOPE * (FAINT_AT - velocity / max(usual, 1.0))
-        return min(max(odds, FAINT_LEAST), FAINT_MOST)
+        odds = ft.FAINT_SLOPE * (ft.FAINT_AT - velocity / max(usual, 1.0))
+        return min(max(odds, ft.FAINT_LEAST), ft.FAINT_MOST)
 
 
 def _doubled(array: NDArray[Kind]) -> NDArray[Kind]:

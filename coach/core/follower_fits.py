@@ -94,7 +94,7 @@ class Fits:
             slots = self._of_slots(pitch, string)
             best = slots.argmax(axis=1)
             kinds = np.arange(len(slots))
-            extra, faulty = self._as_extra(pitch)
+            extra, faulty = self._as_extra(pitch, string)
             found = Fit(
                 slots[kinds, best].take(self.kinds),
                 best.astype(np.int16).take(self.kinds),
@@ -131,12 +131,19 @@ class Fits:
         found[1:] = np.maximum(found[1:], found[:-1] - np.float32(0.5))
         return found
 
-    def _as_extra(self, pitch: int) -> tuple[Floats, Floats]:
+    def _as_extra(self, pitch: int, string: int) -> tuple[Floats, Floats]:
         distance = np.abs(self._pitch - pitch)
-        again = (distance == 0).any(axis=1)
-        near = ((distance == 1) | (distance == 2)).any(axis=1)
-        ghost = ((distance == 7) | (distance == 12) | (distance == 19)).any(axis=1)
-        extra = np.where(again, ft.EXTRA_AGAIN, np.where(near, ft.EXTRA_NEAR, ft.EXTRA_ELSE))
-        brushed = ft.FAULTY_OPEN if pitch in self._open else ft.FAULTY_ELSE
-        faulty = np.where(again, ft.FAULTY_AGAIN, np.where(ghost, max(ft.FAULTY_GHOST, brushed), brushed))
+        told = (self._string > 0) & bool(string)
+        here = np.where(self._string == string, ft.EXTRA_ON_IT, ft.EXTRA_OFF_IT)
+        by_string = np.exp(np.where(told, here, 0.0))
+        again = np.where(distance == 0, ft.EXTRA_AGAIN, 0)
+        near = np.where((distance == 1) | (distance == 2), ft.EXTRA_NEAR, 0)
+        leap = np.where((distance == 5) | (distance == 7), ft.EXTRA_LEAP, 0)
+        kind = np.maximum(np.maximum(again, near), leap) * by_string
+        extra = np.maximum(kind.max(axis=1), ft.EXTRA_ELSE)
+        twice = np.where(distance == 0, ft.FAULTY_AGAIN, 0)
+        ghost = np.where((distance == 7) | (distance == 12) | (distance == 19), ft.FAULTY_GHOST, 0)
+        kind = np.maximum(twice, ghost) * by_string
+        is_open = pitch in self._open and self._tuned.get(string, pitch) == pitch
+        faulty = np.maximum(kind.max(axis=1), ft.FAULTY_OPEN if is_open else ft.FAULTY_ELSE)
         return (ft.EXTRA + np.log(extra)).astype(np.float32), (ft.FAULTY + np.log(faulty)).astype(np.float32)

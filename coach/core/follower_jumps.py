@@ -29,12 +29,7 @@ class Jumps:
         self._place = np.unique(where, axis=1, return_inverse=True)[1].reshape(-1)
         self._visits = np.zeros(n, np.int64)  # how often the player turned to each place
         distance = np.arange(bars).astype(float)
-        back, ahead = np.exp(-distance / ft.BACK_FADE), np.exp(-distance / ft.AHEAD_FADE)
-        ahead[0] = 0.0
-        back *= ft.TO_BACK / back.sum()
-        ahead *= ft.TO_AHEAD / max(ahead.sum(), 1e-9)
-        # From far ahead to far back.
-        self._by_bar = np.log(np.concatenate((ahead[:0:-1], back)) + ft.TO_ANY / bars)
+        self._back, self._ahead = np.exp(-distance / ft.BACK_FADE), np.exp(-distance / ft.AHEAD_FADE)
         stutter = np.exp(-np.arange(ft.STUTTER_GROUPS) / ft.STUTTER_FADE)[::-1]
         stutter *= ft.TO_STUTTER / stutter.sum()
         stutter[-1] += ft.TO_SELF
@@ -76,7 +71,14 @@ class Jumps:
         self._kept.clear()
 
     def _from_bar(self, bar: int) -> Floats:
-        share = self._by_bar.take(bar - self._bars + self._bar_count - 1)
+        # The bars there are share what is theirs: near the beginning there are few to go back to.
+        bars = np.full(self._bar_count, ft.TO_ANY / self._bar_count)
+        back, ahead = self._back[bar::-1], self._ahead[1 : self._bar_count - bar]
+        bars[: bar + 1] += back * (ft.TO_BACK / back.sum())
+        if len(ahead):
+            bars[bar + 1 :] += ahead * (ft.TO_AHEAD / ahead.sum())
+        bars[0] += ft.TO_BEGIN
+        share = np.log(bars).take(self._bars)
         share += self._weight
         share += np.log1p(ft.LEARNT * self._visits[self._place])
-        return share.astype(np.float32)
+        return np.asarray(share, np.float32)

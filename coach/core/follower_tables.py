@@ -79,13 +79,18 @@ SHARED = -2.0  # a note that another voice's stroke plays is seldom struck again
 
 # The player added one: what it is beside the notes of the group (the same again, a neighbour, anything).
 EXTRA = np.log(0.03)
-EXTRA_AGAIN, EXTRA_NEAR, EXTRA_ELSE = 0.02, 0.04, 0.012
+EXTRA_AGAIN, EXTRA_NEAR, EXTRA_LEAP, EXTRA_ELSE = 0.02, 0.04, 0.012, 0.012
+EXTRA_ON_IT, EXTRA_OFF_IT = 0.0, 0.0
 EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.6, 150e3, 1.0, 10e6
 # Nobody played it: the same again (a double trigger), octave, twelfth or fifth (a ghost), an open string
 # (brushed, or answering), anything.  They come with the note or soon after, and tend to be soft.
 FAULTY = np.log(0.05)
 FAULTY_AGAIN, FAULTY_GHOST, FAULTY_OPEN, FAULTY_ELSE = 0.20, 0.06, 0.036, 0.002
+FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST = 0.7, 6.0, -1.0, 2.7
 FAULTY_WITH, FAULTY_WITH_US, FAULTY_US, FAULTY_SPREAD = 0.3, 17e3, 98e3, 0.8
+
+# A string that is brushed, or planted, so shortly before its group begins: log likelihood a µs.
+AHEAD_US, AHEAD = 50_000, -12.5
 
 # --- where takes begin and jumps lead -----------------------------------------------------------------------
 
@@ -95,6 +100,7 @@ TO_STUTTER, STUTTER_GROUPS, STUTTER_FADE = 0.07, 8, 6.0  # a few onsets back: e^
 TO_BACK, BACK_FADE = 0.67, 4.0  # this bar or one before: e^-(bars / fade)
 TO_AHEAD, AHEAD_FADE = 0.10, 2.0
 TO_ANY = 0.07
+TO_BEGIN = 0.0
 NO_LEAP = 3  # so near ahead it is a step, with or without a pause
 BAR_START = 0.75  # of the weight of a bar is its first group's
 LEARNT = 4.5  # how many times likelier a place is that was turned to once before

@@ -45,7 +45,7 @@ class Tokens:
     """The only owner of the tokens of one score."""
 
     def __init__(self, groups: Groups, chunk: tuple[int, int] | None) -> None:
-        self._groups, self._fits, self._jumps = groups, Fits(groups), Jumps(groups, chunk)
+        self._groups, self.fits, self._jumps = groups, Fits(groups), Jumps(groups, chunk)
         n, size = groups.count, groups.count + BAND
         self.like = np.full(size, ft.NEVER, np.float32)
         self.tempo = np.zeros(size, np.float32)  # log(player's time / written time)
@@ -81,7 +81,7 @@ class Tokens:
         self, now_us: int, pitch: int, string: int, moves: NDArray[np.int8], slots: NDArray[np.int16]
     ) -> Moved:
         """Put a token on every group."""
-        fit = self._fits.of(pitch, string)
+        fit = self.fits.of(pitch, string)
         new = self._jumps.begin + fit.note
         best = int(new.argmax())
         gained = float(new[best])
@@ -110,7 +110,7 @@ class Tokens:
         ``number`` counts the notes; ``faint`` is the log odds by its softness that the note was not meant.
         Written for each group are its move and the note matched, in rows from the group's first.
         """
-        fit = self._fits.of(pitch, string)
+        fit = self.fits.of(pitch, string)
         here = self.like[BAND:]
         self._measure(now_us)
         since = self._index[BAND:]
@@ -125,9 +125,9 @@ class Tokens:
         extra += fit.extra
         faulty = self._faulty_in.take(since)
         faulty += fit.faulty
+        faulty += np.float32(faint)
         np.maximum(extra, faulty, out=extra)
         extra += here
-        extra += np.float32(faint)
         moves.fill(1)
         np.copyto(moves, EXTRA, where=extra > new)
         np.maximum(new, extra, out=new)
@@ -214,10 +214,10 @@ class Tokens:
             return
         left = self._left[late]
         at = np.concatenate((stay, late))
-        kinds = self._fits.kinds[np.concatenate((stay, left))]
+        kinds = self.fits.kinds[np.concatenate((stay, left))]
         used = np.concatenate((self._used[stay], self._left_used[late]))
         fits = fit.slots[kinds]
-        fits += self._fits.taken[used]
+        fits += self.fits.taken[used]
         slot = fits.argmax(axis=1)
         score = fits[np.arange(len(at)), slot]
         score += here[at]
@@ -262,7 +262,7 @@ class Tokens:
         if len(late):
             left, starts = self._left[late], self._groups.starts
             self._left_used[late] |= 1 << (slots[late] + starts[late] - starts[left])
-            self._behind[late] = self._left_used[late] != self._fits.all[left]
+            self._behind[late] = self._left_used[late] != self.fits.all[left]
 
     def _step_on(
         self,
@@ -317,13 +317,13 @@ class Tokens:
     def _settle_group(self, at: Ints, bit: Ints) -> None:
         """Take stock of groups after one of their notes (its bit) was played."""
         used, place = self._used[at], at + BAND
-        self._unplayed[at] = used != self._fits.all[at]
-        part = np.where(self._fits.bass[at] & bit, BASS, MELODY)
+        self._unplayed[at] = used != self.fits.all[at]
+        part = np.where(self.fits.bass[at] & bit, BASS, MELODY)
         alone = self.hand[place]
         alone *= alone == part  # a note of the other part: both are played
         self.hand[place] = alone
         self._goes_on[:, place] = np.where(alone == ALONE, ft.HAND_GOES_ON, 0)
-        self._leave[place] = self._fits.leave[self._fits.need[alone, at] & ~used]
+        self._leave[place] = self.fits.leave[self.fits.need[alone, at] & ~used]
 
 
 def _band(padded: NDArray[Kind], n: int) -> NDArray[Kind]:

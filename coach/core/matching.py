@@ -24,6 +24,9 @@ UNSURE_SHARE = 3  # so many times the settling time is waited after the last not
 # A label is shown, and settled by time, where every other way to take the note is so many nats less likely.
 SHOWN_MARGIN, SETTLED_MARGIN = 2.5, 5.0
 UNKNOWN = Margin(0.0, 0.0)
+# After a pause so many times the expected one, the player may have turned: what the first note seems to be is
+# not shown before its chord is together (chords spread to 80 ms, mostly far less).
+PAUSE, LEAST_PAUSE_US, TOGETHER_US = 1.5, 300_000, 60_000
 LEAP = 8  # onset groups: further ahead than the follower steps without a jump
 
 
@@ -38,11 +41,12 @@ class Match:
     during: Pass
     settled: bool = False
     margin: Margin = UNKNOWN  # how much likelier the label is than others
+    held: bool = False  # it came after a pause, just now: the rest of its chord may tell more
 
     @property
     def sure(self) -> bool:
         """Whether what is said of the note is likely to hold, be it in another of some equal bars."""
-        return self.settled or self.margin.equal >= SHOWN_MARGIN
+        return self.settled or (not self.held and self.margin.equal >= SHOWN_MARGIN)
 
 
 class Matching:
@@ -78,10 +82,13 @@ class Matching:
         home = self.passes[-1] if self.passes else self._pass(1, unknown.group)
         self.matches.append(Match(len(self.matches), played, unknown, self.follower.lost, home))
         self._relabel()
+        self.matches[-1].held = self._after_pause()
         self._settle(len(self.matches) - self.limits.settle_events)
 
     def settle_until(self, now_us: int) -> None:
         """Settle every match that has waited long enough."""
+        for match in self._held():
+            match.held = match.played.heard_us + TOGETHER_US > now_us
         count = self.settled
         while count < len(self.matches) and self._deadline(count) <= now_us:
             count += 1
@@ -96,8 +103,11 @@ class Matching:
             self._close(self.passes[-1])
 
     def next_deadline(self) -> int | None:
-        """Return when the first open match will be settled by time."""
-        return self._deadline(self.settled) if self.settled < len(self.matches) else None
+        """Return when the first open match will be settled, or shown, by time."""
+        if self.settled == len(self.matches):
+            return None
+        held = [match.played.heard_us + TOGETHER_US for match in self._held()]
+        return min([self._deadline(self.settled), *held])
 
     def left_us(self, during: Pass) -> int | None:
         """Return when the player turned away from a pass, or None while it goes on."""
@@ -120,7 +130,7 @@ class Matching:
         if not self.matches:
             return
         first = self.matches[min(self.settled, len(self.matches) - 1)].during.number
-        for during in self.passes[max(first - 1, 0) :]:
+        for during in self.passes[max(first - 2, 0) :]:  # the one before may not be closed
             if not during.closed:
                 # One sure onset more is waited for, unless this one is beyond doubt: what is played after
                 # turning back may look like notes left out.
@@ -146,6 +156,20 @@ class Matching:
         number = self.matches[self.settled - 1].during.number if self.settled else 1
         turned = self.matches[index].during.number != number
         return (last_us if turned else self.matches[index].played.heard_us) + self.limits.settle_us
+
+    def _held(self) -> list[Match]:
+        return [match for match in self.matches[self.settled :] if match.held]
+
+    def _after_pause(self) -> bool:
+        """Whether the last match came after a longer wait than the score's next onset asks for."""
+        match, before = self.matches[-1], self.matches[-2:-1]
+        waited = match.played.on_us - before[0].played.on_us if before else 0
+        if waited < LEAST_PAUSE_US:
+            return False
+        onsets, at = self.groups.onsets, before[0].label.group
+        ticks = int(onsets[min(at + 1, self.groups.count - 1)] - onsets[at])
+        pace = self.pace(before[0].during, int(onsets[at]))
+        return match.label.jump or (pace is not None and waited > PAUSE * pace * ticks)
 
     def _pass(self, number: int, start: int) -> Pass:
         while len(self.passes) < number:

@@ -32,7 +32,8 @@ import numpy as np
 from coach.core import follower_tables
 from coach.core.follower import LOST_NOTES, Follower
 from coach.core.groups import Groups
-from coach.core.matching import SETTLED_MARGIN, UNSURE_SHARE
+from coach.core.matching import Matching
+from coach.core.ringing import Played
 from coach.core.score import Score, make_score
 from coach.core.verdicts import Limits
 from tests.bench.follow_material import (
@@ -91,7 +92,7 @@ class Labels:
 
     once: list[int] = field(default_factory=list)
     settled: list[int] = field(default_factory=list)
-    late: list[int] = field(default_factory=list)
+    kept: list[int] = field(default_factory=list)  # as the passes have them: no note twice in one
     hindsight: list[int] = field(default_factory=list)
     waited: int = 0  # events settled later than 2 s after they came, being in doubt
 
@@ -107,36 +108,31 @@ def follow(score: Score, groups: Groups, take: Take) -> Labels:
         rows = np.flatnonzero(score.notes["bass"] == (take.told == "bass"))
         part = replace(score, notes=make_score(score.notes[rows].copy(), score.bars).notes)
         found = follow(part, Groups(part), replace(take, told=""))
-        for labels in (found.once, found.settled, found.late, found.hindsight):
+        for labels in (found.once, found.settled, found.kept, found.hindsight):
             labels[:] = [int(rows[label]) if label >= 0 else -1 for label in labels]
         return found
     limits = Limits()
     follower = Follower(score, chunk=take.chunk, groups=groups, hindsight=True)
+    matching = Matching(score, groups, follower, limits, take.chunk)
     found = Labels()
 
-    def settle(into: list[int], until: int) -> None:
-        if until > len(into):
-            labels = follower.trace(follower.fed - len(into))
-            into += [label.note for label in labels[: until - len(into)]]
+    def keep(now_us: int) -> None:
+        """Take what was settled, as the follower has it now."""
+        new = matching.settled - len(found.settled)
+        found.settled += [label.note for label in follower.trace(follower.fed - len(found.settled))[:new]]
+        ripe = matching.matches[matching.settled - new : matching.settled]
+        found.waited += sum(now_us - match.played.heard_us > limits.settle_us for match in ripe)
 
     for index, us in enumerate(take.us):
-        for margin in follower.margins(index - len(found.settled)):
-            doubted = margin.exact < SETTLED_MARGIN
-            since = take.us[index - 1] if doubted else take.us[len(found.settled)]
-            due = since + (UNSURE_SHARE if doubted else 1) * limits.settle_us
-            if due >= us:
-                break
-            found.waited += due > take.us[len(found.settled)] + limits.settle_us
-            settle(found.settled, len(found.settled) + 1)
-        follower.feed(us, take.pitch[index], take.string[index], take.velocity[index])
+        while (due := matching.next_deadline()) is not None and due < us:
+            matching.settle_until(due)
+            keep(due)
+        matching.add(Played(index, us, us, take.pitch[index], take.velocity[index], take.string[index]))
+        keep(us)
         found.once.append(follower.trace(1)[0].note)
-        last = index + 1 - limits.settle_events
-        due = [take.us[i] + limits.settle_us for i in range(len(found.settled), last)]
-        found.waited += sum(d < us for d in due)
-        settle(found.settled, last)
-        settle(found.late, index + 1 - limits.settle_events)
-    settle(found.settled, len(take.us))
-    settle(found.late, len(take.us))
+    matching.settle_all()
+    keep(take.us[-1])
+    found.kept = [match.label.note for match in matching.matches]
     found.hindsight = [label.note for label in follower.trace(len(take.us))]
     return found
 
@@ -198,7 +194,7 @@ def row(name: str, scores: Iterable[Score], seeds: Iterable[int], play: Play) ->
         for seed in seeds:
             take = play(score, groups, 1000 * seed + number)
             found = follow(score, groups, take)
-            for i, labels in enumerate((found.once, found.settled, found.late, found.hindsight)):
+            for i, labels in enumerate((found.once, found.settled, found.kept, found.hindsight)):
                 totals[i] += counts(labels, take.truth)
             totals[4] += counts(found.settled, take.truth, groups.twins)
             totals[5] += counts(found.hindsight, take.truth, groups.twins)
