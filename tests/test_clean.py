@@ -16,6 +16,7 @@ from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session, judge
 from coach.core.summary import pass_sentence
 from coach.core.verdicts import DRIFT_FAULT_MS, Limits, Stroke, StrokeVerdict
+from coach.core.words import unclear_sentence
 from coach.files.take import TakeMeta
 from tests.scores import piece
 
@@ -186,3 +187,34 @@ def test_what_is_final_stays_and_live_and_replayed_agree(passes, rest_s):
     for number, clean in seen.items():
         assert report(session).passes[number - 1].clean == clean
         assert report(offline).passes[number - 1].clean == clean
+
+
+def astray(count):
+    """Any notes at any time, after the score was played to its middle."""
+    found = [e for e in played(SCORE, without=range(6, 11)) if e.time_us < 6_000_000]
+    for at in range(count):
+        us = 6_000_000 + at * 230_000 + (at * 7919) % 90_000
+        string, fret = 1 + (at * 5) % 6, 1 + (at * 7) % 9
+        pitch = SCORE.tuning.open_pitch(string) + fret
+        found += [NoteOn(us, pitch, 80, string), NoteOff(us + 150_000, pitch, string)]
+    return found
+
+
+def test_a_pass_in_which_the_place_was_lost_is_not_clean_and_blames_nobody_for_it():
+    session = judge(astray(30), SCORE)
+    lost = [match for match in session.matching.matches if match.lost]
+    assert len(lost) > 20
+    played_lost = {match.played.index for match in lost}
+    assert not [v for v in session.verdicts.values() if v.played in played_lost and v.played >= 0]
+    for during in session.matching.passes:
+        found = cleanness(session, during)
+        assert found.unclear <= sum(match.during is during for match in lost)
+        assert not (found.clean and found.unclear)
+    assert sum(cleanness(session, during).unclear for during in session.matching.passes) > 20
+    number = lost[-1].during.number
+    told = report(session).passes[number - 1]
+    assert told.unclear > 0
+    assert not told.clean
+    assert not pass_result(session, report(session), number).clean
+    if not told.count:
+        assert pass_sentence(report(session), number) == unclear_sentence(told.unclear)

@@ -46,7 +46,15 @@ DRIFT = {
     "change_n": int, "pace": str, "bass_after_melody_ms": NUMBER, "bass_after_melody_error_ms": NUMBER,
     "bass_after_melody_90_ms": list, "bass_after_melody_n": int, "calibrated": TRUTH,
 }  # fmt: skip
-PASS = {"pass": int, "first_bar": int, "last_bar": int, "clean": TRUTH, "part": str, "faults": list}
+PASS = {
+    "pass": int,
+    "first_bar": int,
+    "last_bar": int,
+    "clean": TRUTH,
+    "part": str,
+    "unclear": int,
+    "faults": list,
+}
 NULLABLE = {
     "string", "fret", "next_string", "way", "time_ms", "on_s", "due_s", "release_s", "overhang_ms",
     "overhang_beats", "beat", "voice", "asynchrony_ms", "ms", "tempo", "drift_ms", "slope_ms", "spread_ms",
@@ -146,7 +154,15 @@ def test_a_review():
 def test_a_clean_pass_says_so():
     clean = judge([*bass_line(*CLEAN), End(10_000_000)], STEPS)
     (one,) = json.loads(review_json(report(clean)))["passes"]
-    assert one == {"pass": 1, "first_bar": 1, "last_bar": 2, "clean": True, "part": "", "faults": []}
+    assert one == {
+        "pass": 1,
+        "first_bar": 1,
+        "last_bar": 2,
+        "clean": True,
+        "part": "",
+        "unclear": 0,
+        "faults": [],
+    }
     assert "Pass 1, bars 1–2: clean." in review_text(report(clean))
 
 

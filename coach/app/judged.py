@@ -64,7 +64,7 @@ class Judged:
         one = self.result.passes[number - 1]
         bars = words.bars_words(one.first_bar, one.last_bar)
         part = words.PASS_TOLD.format(number=number, all=len(self.passes), bars=bars)
-        faults = words.CLEAN if one.clean else words.faults_words(one.count)
+        faults = words.fate_words(one.count, one.unclear)
         return f"{self.name + ': ' if self.name else ''}{part}: {faults}"
 
     @property

@@ -20,7 +20,9 @@ def pass_result(session: Session, result: Report, number: int) -> PassResult:
         return PassResult(one.complete, True, "", -1, notes)
     if not one.faults:
         bar = -1 if one.drifted is None else one.drifted.timing.bar
-        return PassResult(one.complete, False, drift_sentence(one), bar, notes)
+        return PassResult(
+            one.complete, False, drift_sentence(one) or words.unclear_sentence(one.unclear), bar, notes
+        )
     fault = one.faults[0]
     sentence = words.sentence_case(other_sentence(fault))
     return PassResult(one.complete, False, sentence, _bar(session, fault), notes)

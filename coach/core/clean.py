@@ -1,8 +1,8 @@
 """Whether a pass was clean, and why not: the one rule, for the drill, the page, the report and the history.
 
 A pass is clean when no settled verdict on it is a fault (a stop late, ringing or cut, a note wrong, missing
-or extra, a string that nobody asked for) and, where the sitting sets a limit (a drill does), no bar strays
-from the beat further than that.
+or extra, a string that nobody asked for), the place was known all the while and, where the sitting sets a
+limit (a drill does), no bar strays from the beat further than that.
 """
 
 from __future__ import annotations
@@ -34,11 +34,12 @@ class Cleanness:
     faults: tuple[Verdict, ...]  # settled, in order of time
     drifted: BarTiming | None  # the bar that strayed furthest, where one strayed too far
     drift_limit_ms: float | None  # how far a bar may stray at the tempo of this pass; None: however far
+    unclear: int = 0  # played notes of which nothing was said: where the player was, was not known
 
     @property
     def clean(self) -> bool:
         """Whether nothing went wrong."""
-        return not self.faults and self.drifted is None
+        return not self.faults and self.drifted is None and not self.unclear
 
 
 def cleanness(session: Session, during: Pass) -> Cleanness:
@@ -46,16 +47,18 @@ def cleanness(session: Session, during: Pass) -> Cleanness:
     faults = [v for v in session.verdicts.values() if v.pass_number == during.number and is_fault(v)]
     faults = [v for v in faults if during.holds(v.played, -1 if isinstance(v, StrayVerdict) else v.note)]
     faults.sort(key=lambda verdict: verdict.time_us)
+    lost = (match for match in session.matching.of_pass(during) if match.lost)
+    unclear = sum(during.holds(match.played.index, -1) for match in lost)
     allowed_ms = session.limits.drift_fault_ms
     if allowed_ms is None:
-        return Cleanness(tuple(faults), None, None)
+        return Cleanness(tuple(faults), None, None, unclear)
     anchors = [a for a in (*during.anchors, *during.soft_anchors) if during.holds(a.match.played.index, -1)]
     onsets = onsets_of(session.score, anchors)
     click = session.click
     speed = speed_of(session, onsets) if click is None else click.speed
     limit_ms = allowed_ms / (speed or 1.0)
     far = [bar for bar in bar_timings(session.score, onsets, click) if _off_ms(bar) > limit_ms]
-    return Cleanness(tuple(faults), max(far, key=_off_ms, default=None), limit_ms)
+    return Cleanness(tuple(faults), max(far, key=_off_ms, default=None), limit_ms, unclear)
 
 
 def is_fault(change: Change) -> bool:

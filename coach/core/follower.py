@@ -28,8 +28,10 @@ from coach.core.score import Score
 Kind = TypeVar("Kind", bound=np.generic)
 
 HISTORY = 64  # notes that can be traced back without hindsight
-# Lost: the best way's gains by the last notes, each clipped, are so low in the mean.
-LOST_UNDER, LOST_NOTES, LOST_CLIP = -3.5, 8, -12.0
+# Lost: the best way's gains by the last notes, each clipped, are so low in the mean; or those of more notes
+# are rather low and the last few no better.  Another piece fits now and then, but never for long.
+LOST_NOTES, LOST_UNDER, LOST_CLIP = 8, -4.8, -12.0
+LOST_LONG, LOST_LONG_UNDER, LOST_STILL_UNDER = 24, -2.9, -1.5
 PARTS = ("both", "bass", "melody")
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2  # another place so likely, and so many groups away
 # Another way so likely, and so many such ways at most, are asked whether they say the same of a note.
@@ -111,7 +113,12 @@ class Follower:
     @property
     def lost(self) -> bool:
         """Whether the last notes fit nowhere well."""
-        return len(self._gains) == LOST_NOTES and sum(self._gains) / LOST_NOTES < LOST_UNDER
+        count = len(self._gains)
+        if count < LOST_NOTES:
+            return False
+        lately = sum(self._gains[-LOST_NOTES:]) / LOST_NOTES
+        long = count == LOST_LONG and sum(self._gains) / LOST_LONG < LOST_LONG_UNDER
+        return lately < LOST_UNDER or (long and lately < LOST_STILL_UNDER)
 
     @property
     def certain(self) -> bool:
@@ -239,7 +246,7 @@ class Follower:
             moves, slots = self._moves[kept], self._slots[kept]
             if self._fed:
                 done = self._tokens.step(self._fed, onset_us, pitch, string or 0, faint, moves, slots)
-                self._gains = [*self._gains[1 - LOST_NOTES :], max(done.gained, LOST_CLIP)]
+                self._gains = [*self._gains[1 - LOST_LONG :], max(done.gained, LOST_CLIP)]
             else:
                 done = self._tokens.begin(onset_us, pitch, string or 0, moves, slots)
             self._us[kept], self._pitches[kept], self._strings[kept] = onset_us, pitch, string or 0

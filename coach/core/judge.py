@@ -96,15 +96,16 @@ class Judge:
         if not match.sure and key not in self.ledger.standing:
             return  # nothing is said while another way of taking the note is nearly as likely
         answered = label.note < 0 and self._answered(match)
-        rests_on = (label, match.during.number, match.settled, played.string, played.on_us, answered)
+        where = (label, match.during.number, match.settled, match.lost)
+        rests_on = (where, played.string, played.on_us, answered)
         if self._said.get(match.index) == rests_on:
             return
         self._said[match.index] = rests_on
         right = label.right or self._octave_off(match)
         kind = Stroke.EXTRA if label.note < 0 else Stroke.RIGHT if right else Stroke.WRONG
-        # While the place is not known nobody is blamed; a brushed string is a stray, not a stroke.
-        silent = match.lost or answered or (kind is Stroke.EXTRA and self._is_stray(match))
-        if kind is not Stroke.RIGHT and silent:
+        # While the place is not known nothing is said; a brushed string is a stray, not a stroke.
+        unasked = kind is Stroke.EXTRA and self._is_stray(match)
+        if match.lost or (kind is not Stroke.RIGHT and (answered or unasked)):
             self.ledger.withdraw(key, self.now_us)
             return
         known = label.note >= 0

@@ -8,11 +8,11 @@ turning back) or an extra note (a score note that is already taken).
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from coach.core.follower import Follower, Label, Margin
+from coach.core.follower import LOST_NOTES, Follower, Label, Margin
 from coach.core.groups import Groups
 from coach.core.passes import Anchor, Ending, Pass
 from coach.core.ringing import Played
@@ -37,7 +37,7 @@ class Match:
     index: int
     played: Played
     label: Label
-    lost: bool  # the follower did not know the place when this note came
+    lost: bool  # the follower did not know the place when this note came, or knew soon that it had not
     during: Pass
     settled: bool = False
     margin: Margin = UNKNOWN  # how much likelier the label is than others
@@ -80,7 +80,10 @@ class Matching:
         self.follower.feed(self._fed_us, played.pitch, played.string, played.velocity)
         unknown = Label(group=max(self.follower.group, 0), note=-1, right=False, jump=not self.matches)
         home = self.passes[-1] if self.passes else self._pass(1, unknown.group)
-        self.matches.append(Match(len(self.matches), played, unknown, self.follower.lost, home))
+        self.matches.append(Match(len(self.matches), played, unknown, False, home))
+        if self.follower.lost:  # it is the last notes together that fit nowhere
+            for match in self.matches[max(self.settled, len(self.matches) - LOST_NOTES) :]:
+                match.lost = True
         self._relabel()
         self.matches[-1].held = self._after_pause()
         self._settle(len(self.matches) - self.limits.settle_events)
@@ -113,8 +116,13 @@ class Matching:
         """Return when the player turned away from a pass, or None while it goes on."""
         if during.number >= len(self.passes):
             return None
-        following = bisect_right(self.matches, during.number, key=lambda match: match.during.number)
+        following = bisect_right(self.matches, during.number, key=_pass_number)
         return self.matches[following].played.on_us
+
+    def of_pass(self, during: Pass) -> list[Match]:
+        """Return what was played in a pass."""
+        first = bisect_left(self.matches, during.number, key=_pass_number)
+        return self.matches[first : bisect_right(self.matches, during.number, key=_pass_number)]
 
     def pace(self, during: Pass, tick: int) -> float | None:
         """Return the player's µs a tick in a pass up to a tick; at its beginning that of a pass before."""
@@ -265,10 +273,19 @@ class Matching:
         found = list(self._gaps(during, during.checked, end))
         during.checked = max(during.checked, end)
         during.given_up.update(row for _, row in found)
-        return found
+        return [gap for gap in found if not self._astray(*gap)]
+
+    def _astray(self, during: Pass, row: int) -> bool:
+        """Whether a note looks passed over only because the player's place was not known."""
+        near = during.around(int(self.score.notes["onset"][row]))
+        return any(anchor.match.lost for anchor in near if anchor is not None)
 
     def _gaps(self, during: Pass, first: int, end: int) -> Iterator[tuple[Pass, int]]:
         for group in range(first, end):
             for row in self.groups.required(group):
                 if during.claim(row) is None:
                     yield during, row
+
+
+def _pass_number(match: Match) -> int:
+    return match.during.number

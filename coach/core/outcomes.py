@@ -7,8 +7,6 @@ looks at the page has finished for now.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-
 from coach.core.clean import cleanness
 from coach.core.feedback import Outcome
 from coach.core.matching import Match
@@ -53,9 +51,7 @@ class Outcomes:
         return found
 
     def _matches(self, during: Pass) -> list[Match]:
-        matches = self.session.matching.matches
-        first = bisect_left(matches, during.number, key=_pass_number)
-        found = matches[first : bisect_right(matches, during.number, key=_pass_number)]
+        found = self.session.matching.of_pass(during)
         return [match for match in found if during.holds(match.played.index, -1)]
 
     def _over(self, during: Pass, matches: list[Match], now_us: int) -> bool:
@@ -81,7 +77,3 @@ class Outcomes:
             return False  # one voice alone says nothing of how both go together
         bars = groups.bar_of(max(during.front, during.start)) - groups.bar_of(during.start) + 1
         return whole or bars >= LEAST_BARS
-
-
-def _pass_number(match: Match) -> int:
-    return match.during.number

@@ -110,12 +110,13 @@ class PassRow:
     faults: tuple[DampRow | NoteRow | StrayRow, ...]  # in order of time
     drifted: BarRow | None = None  # the bar that strayed furthest, where one strayed too far
     part: str = ""  # "bass" or "melody" where that voice was played without the other, if only for a while
+    unclear: int = 0  # played notes of which nothing is said: it was not known where the player was
     drift_limit_ms: float | None = None  # how far a bar might stray at this pass's tempo; None: however far
 
     @property
     def clean(self) -> bool:
-        """Whether nothing went wrong."""
-        return not self.count
+        """Whether nothing went wrong, and all of it could be followed."""
+        return not self.count and not self.unclear
 
     @property
     def count(self) -> int:
@@ -243,6 +244,7 @@ def _pass_row(session: Session, during: Pass, rows: dict[Key, DampRow | NoteRow 
         drifted=None if far is None else BarRow(during.number, score.bars[far.bar].number, far),
         part=alone_part(during),
         drift_limit_ms=found.drift_limit_ms,
+        unclear=found.unclear,
     )
 
 

@@ -190,7 +190,7 @@ def pass_sentence(result: Report, number: int) -> str:
         return words.PASS_CLEAN.format(bars=bars)
     if worst or one.faults:
         return other_sentence(worst[0] if worst else one.faults[0])
-    return drift_sentence(one)
+    return drift_sentence(one) or words.unclear_sentence(one.unclear)
 
 
 def other_sentence(fault: DampRow | NoteRow | StrayRow) -> str:

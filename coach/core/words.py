@@ -271,6 +271,13 @@ def part_words(bars: str, part: str) -> str:
 
 
 DRIFTED = "Bar {bar} was {drift}."
+UNCLEAR = "not clear where"
+UNCLEAR_NOTES = "It was not clear where you were: nothing is said of {notes}."
+
+
+def unclear_sentence(count: int) -> str:
+    """Return that so many played notes could not be placed in the score."""
+    return UNCLEAR_NOTES.format(notes="one note" if count == 1 else f"{count} notes")
 
 
 def drift_words(drift_ms: float, threshold_ms: float) -> str:
@@ -310,6 +317,11 @@ def replay_words(now_us: int, end_us: int, speed: float, paused: bool) -> str:
     pace = "" if speed == 1 else f"{speed:g} times the speed"
     parts = (f"{clock(now_us)} of {clock(end_us)}", "paused" if paused else "", pace)
     return ", ".join(part for part in parts if part)
+
+
+def fate_words(count: int, unclear: int) -> str:
+    """Return how a pass came out: ``clean``, ``3 faults``, or that it could not be followed."""
+    return faults_words(count) if count else UNCLEAR if unclear else CLEAN
 
 
 def faults_words(count: int) -> str:

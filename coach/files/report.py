@@ -78,6 +78,7 @@ def _pass_json(row: PassRow) -> dict[str, Any]:
         "last_bar": row.last_bar,
         "clean": row.clean,
         "part": row.part,
+        "unclear": row.unclear,
         "faults": [*map(_fault_json, row.faults), *_drift_json(row)],
     }
 
@@ -168,7 +169,7 @@ def review_text(result: Report, *, everything: bool = False) -> str:
     parts: list[str] = []
     for one in result.passes:
         bars = words.part_words(words.bars_words(one.first_bar, one.last_bar), one.part)
-        verdict = "clean" if one.clean else f"{one.count} to mend"
+        verdict = f"{one.count} to mend" if one.count else words.fate_words(0, one.unclear)
         parts.append(f"Pass {one.number}, {bars}: {verdict}.")
         rows: list[Cells] = [("bar", "beat", "string", "verdict", "by how much", "what to do")]
         damps = [r for r in result.damps if r.verdict.pass_number == one.number]
@@ -179,6 +180,8 @@ def review_text(result: Report, *, everything: bool = False) -> str:
             parts.append(table(rows + [cells for _, cells in sorted(listed, key=lambda item: item[0])]))
         if one.drifted is not None:
             parts.append(drift_sentence(one))
+        if one.unclear:
+            parts.append(words.unclear_sentence(one.unclear))
         drift = _drift_text([b for b in result.bars if b.pass_number == one.number])
         if drift:
             parts.append(drift)
