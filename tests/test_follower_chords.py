@@ -10,7 +10,7 @@ from coach.core.follower_tables import NEVER
 from coach.core.session import Session
 from coach.core.verdicts import StrokeVerdict, Withdrawn
 from tests.scores import piece
-from tests.test_follower import BEAT, CHORDS, Fed
+from tests.test_follower import BEAT, CHORDS, TUNE, Fed
 
 # Two notes a beat, rows 0 and 1, 2 and 3, and so on.
 PAIRS = piece(
@@ -118,3 +118,23 @@ def test_after_a_pause_nothing_is_said_before_the_chord_is_together():
     assert session.ledger.withdrawn == 0
     turned = [v for v in said if isinstance(v, StrokeVerdict) and v.note == first[0] and v.pass_number == 2]
     assert turned
+
+
+def test_who_turns_back_to_a_chord_with_a_wrong_note_first_has_played_it_wrong():
+    """The wrong note fits nowhere; the second note of the chord tells that the player has turned."""
+    fed = Fed(PAIRS).play(range(12))
+    fed.note(4, 2_000_000, pitch=46).note(5, 9_000)
+    fed.at = 5
+    fed.play(range(6, 12))
+    assert fed.rows() == [*range(12), *range(4, 12)]
+    assert fed.jumps() == [0, 12]
+
+
+def test_who_begins_the_chunk_anew_may_begin_with_a_wrong_note():
+    """Bars 2 and 3 of the tune: G3 for A3, then on from C4; no other note came with it."""
+    fed = Fed(TUNE, chunk=(1, 2)).play(range(4, 12))
+    fed.note(4, 900_000, pitch=int(TUNE.notes["pitch"][4]) - 2)
+    fed.at = 4
+    fed.play(range(5, 12))
+    assert fed.rows() == [*range(4, 12), *range(4, 12)]
+    assert fed.jumps() == [0, 8]

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core import follower_tables as ft
-from coach.core.follower_chords import MOST, TOGETHER_US, Chords, Heard
+from coach.core.follower_chords import EARLY_STEP_US, EARLY_US, MOST, TOGETHER_US, Chords, Heard
 from coach.core.follower_steps import EXTRA, JUMP, LATE, STAY
 from coach.core.follower_tables import BAND
 from coach.core.follower_tokens import Tokens
@@ -165,20 +165,30 @@ class Follower:
         kept = self._fed if self.hindsight else min(self._fed, HISTORY)
         way = list(self._way(self._best, min(count + MOST, kept)))[::-1]
         first, size = self._fed - len(way), len(self._moves)
+        came = [int(self._us[(first + index) % size]) for index in range(len(way))]
+        moves = [int(self._moves[(first + index) % size, at]) for index, (at, _, _) in enumerate(way)]
         chord: list[int] = []
-        for index, (group, _, _) in enumerate(way):
-            move = int(self._moves[(first + index) % size, group])
-            came = int(self._us[(first + index) % size])
-            if chord and move in (STAY, EXTRA):
-                if came < int(self._us[(first + chord[0]) % size]) + TOGETHER_US:
+        entered = 0
+        for index, move in enumerate(moves):
+            if move in (STAY, EXTRA):
+                if chord and came[index] < came[entered] + TOGETHER_US:
                     chord.append(index)
-            elif move not in (STAY, EXTRA, LATE):
-                self._weigh(way, first, chord)
-                chord = [index]
-        self._weigh(way, first, chord)
+            elif move != LATE:
+                # A wrong note of this chord, before its first right one, may seem to be one more before it.
+                early, soon = index, came[index] - self._early_us(*way[index])
+                while early and moves[early - 1] == EXTRA and came[early - 1] > soon:
+                    early -= 1
+                self._weigh(way, first, [at for at in chord if at < early], entered)
+                chord, entered = [*range(early, index + 1)], index
+        self._weigh(way, first, chord, entered)
         return way[len(way) - count :]
 
-    def _weigh(self, way: list[tuple[int, int, bool]], first: int, chord: list[int]) -> None:
+    def _early_us(self, group: int, _row: int, jump: bool) -> int:
+        """Return how long before a group was entered a note may have come that is of it."""
+        chord = self.groups.starts[group + 1] > self.groups.starts[group] + 1 and not self.groups.grace[group]
+        return EARLY_US if jump else EARLY_STEP_US if chord else 0
+
+    def _weigh(self, way: list[tuple[int, int, bool]], first: int, chord: list[int], entered: int) -> None:
         """Share out the notes of one chord, unless each is what the score asks for."""
         if self._chords is None or len(chord) < 2:
             return
@@ -187,10 +197,12 @@ class Follower:
         rows = [way[index][1] for index in chord[:MOST]]
         if all(row >= 0 and pitches[row] == note.pitch for row, note in zip(rows, heard, strict=True)):
             return
-        group = way[chord[0]][0]
+        group, _, jump = way[entered]
         start = int(self.groups.starts[group])
         for index, slot in zip(chord, self._chords.share_out(group, heard), strict=False):
-            way[index] = (group, start + slot if slot >= 0 else -1, way[index][2])
+            if slot >= 0 or index >= entered:
+                way[index] = (group, start + slot if slot >= 0 else -1, jump)
+                jump = False
 
     def _heard(self, kept: int) -> Heard:
         return Heard(

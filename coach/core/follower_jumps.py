@@ -35,7 +35,7 @@ class Jumps:
         stutter[-1] += ft.TO_SELF
         self._stutter = np.log(stutter)
         self.first, last = 0, n - 1
-        self._in_chunk = chunk is not None
+        self.in_chunk = chunk is not None
         if chunk is not None:
             first, end = groups.span(chunk)
             self.first = min(first, n - 1)
@@ -59,8 +59,10 @@ class Jumps:
         first = max(origin - ft.STUTTER_GROUPS + 1, 0)
         near = to[first : origin + 1]
         np.logaddexp(near, self._stutter[ft.STUTTER_GROUPS - len(near) :], out=near, casting="same_kind")
-        if self._in_chunk:
+        if self.in_chunk:
             to += np.float32(np.log(1 - ft.TO_CHUNK))
+            to[: self.first] += np.float32(ft.OUT_OF_CHUNK)
+            to[self.last + 1 :] += np.float32(ft.OUT_OF_CHUNK)
             to[self.first] = np.logaddexp(to[self.first], np.log(ft.TO_CHUNK))
         to[origin + 1 : origin + 1 + ft.NO_LEAP] = ft.NEVER
         return to

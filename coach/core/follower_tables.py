@@ -51,7 +51,7 @@ GRACE_US = 80e3  # a grace note takes about this long from what it leads to (app
 
 # --- moves: log shares -----------------------------------------------------------------------------
 
-SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.022), np.log(0.17), np.log(0.4)  # groups left out
+SKIP_ONE, SKIP_MORE, SKIP_GRACE = np.log(0.0155), np.log(0.17), np.log(0.4)  # groups left out
 # From bass to bass, or melody to melody, whatever lies between: the first time, and how much likelier then.
 HAND_ALONE, HAND_GOES_ON = np.log(0.01), np.log(0.6 / 0.01)
 LEAVE_EACH, LEAVE_MOST = np.log(0.4), 4  # going on without a note of the group; no more are counted
@@ -67,7 +67,7 @@ TURN_US, TURN_BELOW, TURN_ABOVE = 0.6e6, 0.7, 1.4  # the pause before a restart;
 
 # --- pitches of notes that are meant -------------------------------------------------------------------
 
-RIGHT, ANYTHING = np.log(0.95), np.log(0.0002)
+RIGHT, ANYTHING = np.log(0.95), np.log(0.00011)
 # By distance in semitones: a neighbouring fret, a neighbouring string, an octave error of the converter.
 WRONG = {1: 0.005, 2: 0.005, 3: 0.0015, 4: 0.001, 5: 0.002, 7: 0.0015, 12: 0.0015}
 OTHER_STRING = np.log(0.003)  # the right fret of a neighbouring string
@@ -79,14 +79,14 @@ SHARED = -2.0  # a note that another voice's stroke plays is seldom struck again
 
 # The player added one: what it is beside the notes of the group (the same again, a neighbour, anything).
 EXTRA = np.log(0.03)
-EXTRA_AGAIN, EXTRA_NEAR, EXTRA_LEAP, EXTRA_ELSE = 0.02, 0.04, 0.012, 0.012
-EXTRA_ON_IT, EXTRA_OFF_IT = 0.0, 0.0
+EXTRA_AGAIN, EXTRA_NEAR, EXTRA_LEAP, EXTRA_ELSE = 0.02, 0.04, 0.02, 0.0075
+EXTRA_ON_IT, EXTRA_OFF_IT = 0.5, -0.6  # it is on the string of the note it is near, or on another
 EXTRA_SOON, EXTRA_SOON_US, EXTRA_SOON_SPREAD, EXTRA_RATE_US = 0.6, 150e3, 1.0, 10e6
 # Nobody played it: the same again (a double trigger), octave, twelfth or fifth (a ghost), an open string
 # (brushed, or answering), anything.  They come with the note or soon after, and tend to be soft.
 FAULTY = np.log(0.05)
 FAULTY_AGAIN, FAULTY_GHOST, FAULTY_OPEN, FAULTY_ELSE = 0.20, 0.06, 0.036, 0.002
-FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST = 0.7, 6.0, -1.0, 2.7
+FAINT_AT, FAINT_SLOPE, FAINT_LEAST, FAINT_MOST = 0.7, 6.0, -1.0, 3.3  # log odds by softness
 FAULTY_WITH, FAULTY_WITH_US, FAULTY_US, FAULTY_SPREAD = 0.3, 17e3, 98e3, 0.8
 
 # A string that is brushed, or planted, so shortly before its group begins: log likelihood a µs.
@@ -104,6 +104,7 @@ TO_BEGIN = 0.0
 NO_LEAP = 3  # so near ahead it is a step, with or without a pause
 BAR_START = 0.75  # of the weight of a bar is its first group's
 LEARNT = 4.5  # how many times likelier a place is that was turned to once before
+OUT_OF_CHUNK = np.log(0.1)  # and so much less to a place outside it
 TO_CHUNK = 0.75  # to the beginning of the chunk, where one is being practised
 
 

@@ -200,7 +200,10 @@ class Tokens:
             too = jump_too > jump
             np.maximum(jump, jump_too, out=jump)
         jump += fit.note
+        first = self._jumps.first
+        anew = jump[first] if self._jumps.in_chunk else ft.NEVER
         np.copyto(jump, ft.NEVER, where=~fit.right)
+        jump[first] = max(jump[first], anew)  # who begins the chunk anew may begin with a wrong note
         return jump, too, (origin, other)
 
     def _in_chords(
