@@ -132,6 +132,12 @@ def _add_calibrate(calibrate: argparse.ArgumentParser) -> None:
     calibrate.add_argument(
         "--tuning", metavar="NAMES", help='guitar: lowest string first, such as "D2 A2 D3 G3 B3 E4"'
     )
+    calibrate.add_argument(
+        "--strings", type=_strings, metavar="N,N", help="guitar: only these strings' fades and delays"
+    )
+    calibrate.add_argument(
+        "--only", choices=("channels", "fades", "delays"), help="guitar: only this part; the rest stays"
+    )
     calibrate.add_argument("--input", metavar="NAME", help="sound: part of the microphone's or input's name")
     calibrate.add_argument("--ms", type=_latency, metavar="MS", help="sound: set the latency by hand")
     calibrate.add_argument("--dry-run", action="store_true", help="measure, say it, keep nothing")
@@ -330,6 +336,14 @@ def _latency(text: str) -> float:
     if not 0.1 <= value <= 2000:
         raise argparse.ArgumentTypeError("a latency lies between 0.1 and 2000 ms")
     return value
+
+
+def _strings(text: str) -> tuple[int, ...]:
+    wrong = "give string numbers such as 4,5"
+    numbers = [_read(int, part, wrong) for part in text.split(",")]
+    if min(numbers) < 1:
+        raise argparse.ArgumentTypeError(wrong)
+    return tuple(sorted(set(numbers)))
 
 
 def _positive(text: str) -> float:

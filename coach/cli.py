@@ -202,12 +202,20 @@ def _calibrate(options: argparse.Namespace) -> int:
 
     settings = load_settings()
     if options.what == "sound":
-        from coach.app.calibrate_sound import run_calibrate_sound
+        from coach.app.calibrate_sound import run_calibrate_sound, sound_only
 
+        sound_only(options.strings is not None or options.only is not None)
         return run_calibrate_sound(settings, by_hand_ms=options.ms, source=options.input, dry=options.dry_run)
     from coach.app.calibrate import run_calibrate
 
-    return run_calibrate(settings, port=options.port, tuning=options.tuning, dry=options.dry_run)
+    return run_calibrate(
+        settings,
+        port=options.port,
+        tuning=options.tuning,
+        strings=options.strings,
+        only=options.only,
+        dry=options.dry_run,
+    )
 
 
 def _review(options: argparse.Namespace) -> int:

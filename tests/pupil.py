@@ -10,7 +10,8 @@ import math
 import re
 from dataclasses import dataclass, field
 
-from coach.core.calibration import Calibration, Click, GaveUp, Learnt, Say, Step
+from coach.core.calibration import Calibration
+from coach.core.calibration_steps import Click, GaveUp, Learnt, Say, Step
 from coach.core.pitch import STANDARD
 from tests.converter import Converter
 from tests.dice import Dice
@@ -35,6 +36,9 @@ class Pupil:
     touches: frozenset[int] = frozenset()  # rings (counted from 0) cut short by accident
     swapped: bool = False  # strings 3 and 4 come on one another's channel
     silent: bool = False  # nothing is ever plucked
+    stops_after: int = 10**9  # turns; then nothing is plucked any more
+    wrong: frozenset[int] = frozenset()  # turns (clicks or free rings, from 0) answered on the next string
+    lost_off: bool = False  # no note-off of a fade ever comes
     learnt: Learnt | None = None
     gave_up: GaveUp | None = None
     said: list[str] = field(default_factory=list)
@@ -50,15 +54,15 @@ class Pupil:
         self._clicks = self._rings = 0
         self._asked = (6, "")
 
-    def play(self) -> Calibration:
-        """Play to the end; time never stands still for more than STEP_US."""
+    def play(self, lesson: Calibration | None = None, *, until_us: int = 10**18) -> Calibration:
+        """Play to the end, or until some time; time never stands still for more than STEP_US."""
         self.prepare()
-        lesson = Calibration(STANDARD.open_pitches)
+        lesson = lesson or Calibration(STANDARD.open_pitches)
         steps = lesson.begin()
         while True:
             for step in steps:
                 self._take(lesson, step)
-            if lesson.over:
+            if lesson.over or self.now_us > until_us:
                 return lesson
             if self.queue and self.queue[0][0] <= self.now_us + STEP_US:
                 at, data = self.queue.pop(0)
@@ -89,6 +93,8 @@ class Pupil:
             self._asked = (int(found[1]), step.text)
             if step.text.startswith("Pluck"):
                 self._map(int(found[1]))
+            elif "and let it ring" in step.text and "click" not in step.text:
+                self._answer(self.now_us + 1_000_000 - 2_400_000)
 
     def answer_click(self, step: Click, start_us: int) -> None:
         """Play with a click whose second 0 is heard at ``start_us``."""
@@ -102,22 +108,30 @@ class Pupil:
     def _answer(self, start_us: int) -> None:
         string, text = self._asked
         number, self._clicks = self._clicks, self._clicks + 1
-        if number in self.misses:
+        if number in self.misses or number >= self.stops_after:
             return
+        if number in self.wrong:
+            string = string - 1 if string > 1 else 2
         if "let it ring" in text:
             velocity = VELOCITY[next(how for how in VELOCITY if how in text)] + self._dice.whole(-4, 4)
             fade = self.fade_s(string, velocity) + self._dice.bell(self.fade_jitter_s)
             if self._rings in self.touches:
                 fade = 0.8
             self._rings += 1
-            self._send([self._note(string, self._hand(start_us + 2_400_000), round(1e6 * fade), velocity)])
+            self._send(
+                [self._note(string, self._hand(start_us + 2_400_000), round(1e6 * fade), velocity)],
+                ons_only=self.lost_off,
+            )
             return
-        notes = []
-        for bar in range(1, 5):
-            on = self._hand(start_us + 3_000_000 * bar)
-            off = self._hand(start_us + 3_000_000 * bar + 1_500_000)
-            notes.append(self._note(string, on, off - on, 78 + self._dice.whole(-5, 5)))
-        self._send(notes)
+        self._send([self._bar(string, start_us + 3_000_000 * bar) for bar in range(1, 5)])
+
+    def answer_bar(self, on_us: int) -> None:
+        """Play one bar of the string that is asked for, whose high click is heard at ``on_us``."""
+        self._send([self._bar(self._asked[0], on_us)])
+
+    def _bar(self, string: int, on_us: int) -> PlayedNote:
+        on, off = self._hand(on_us), self._hand(on_us + 1_500_000)
+        return self._note(string, on, off - on, 78 + self._dice.whole(-5, 5))
 
     def _hand(self, click_us: int) -> int:
         return click_us + round(1e3 * (self.late_ms - self.ahead_ms + self._dice.bell(self.jitter_ms)))
@@ -126,10 +140,12 @@ class Pupil:
         pitch = STANDARD.open_pitch(string)
         return PlayedNote(0, 1, 0, string, pitch, velocity, onset_us, onset_us + for_us, "right")
 
-    def _send(self, notes: list[PlayedNote]) -> None:
+    def _send(self, notes: list[PlayedNote], *, ons_only: bool = False) -> None:
         for at_us, data in self.converter.convert(notes, STANDARD, self._dice):
             if at_us == 0:
                 continue  # the bend range is announced once, before anything is played
+            if ons_only and (data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and not data[2])):
+                continue
             if self.swapped and (data[0] & 0x0F) in (2, 3):
                 data = bytes([data[0] ^ 1, *data[1:]])  # channels 3 and 4
             self.queue.append((at_us, data))

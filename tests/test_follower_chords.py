@@ -15,7 +15,7 @@ from tests.test_follower import BEAT, CHORDS, TUNE, Fed
 # Two notes a beat, rows 0 and 1, 2 and 3, and so on.
 PAIRS = piece(
     "4/4",
-    "A2 1, D3 1, A2 1, B3@2 1, A2 1, D3 1, E3 1, A2 1",
+    "E2 1, D3 1, A2 1, B3@2 1, A2 1, D3 1, E3 1, A2 1",
     "C4 1, F4 1, E4 1, G4@1 1, A4 1, F4 1, D4 1, C4 1",
 )
 
@@ -122,12 +122,12 @@ def test_after_a_pause_nothing_is_said_before_the_chord_is_together():
 
 def test_who_turns_back_to_a_chord_with_a_wrong_note_first_has_played_it_wrong():
     """The wrong note fits nowhere; the second note of the chord tells that the player has turned."""
-    fed = Fed(PAIRS).play(range(12))
-    fed.note(4, 2_000_000, pitch=46).note(5, 9_000)
-    fed.at = 5
-    fed.play(range(6, 12))
-    assert fed.rows() == [*range(12), *range(4, 12)]
-    assert fed.jumps() == [0, 12]
+    fed = Fed(PAIRS).play(range(10))
+    fed.note(0, 1_500_000, pitch=39).note(1, 9_000)
+    fed.at = 1
+    fed.play(range(2, 6))
+    assert fed.rows() == [*range(10), *range(6)]
+    assert fed.jumps() == [0, 10]
 
 
 def test_who_begins_the_chunk_anew_may_begin_with_a_wrong_note():

@@ -5,15 +5,18 @@ from __future__ import annotations
 import contextlib
 import queue
 import sys
+import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from time import perf_counter_ns
 from typing import Protocol
 
 from coach.app.play import choose_port, guitar_in, remember_port
 from coach.core import calibrate_words as words
-from coach.core.calibration import Calibration, Click, GaveUp, Learnt, Say
+from coach.core.calibration import Calibration
 from coach.core.calibration_fit import Fit
+from coach.core.calibration_steps import Click, GaveUp, Learnt, Say, Step
+from coach.core.calibration_turns import PARTS, Part
 from coach.core.errors import CoachError
 from coach.core.pitch import STANDARD
 from coach.core.profile import Profile
@@ -47,33 +50,69 @@ class Clicker(Protocol):
 
 
 def run_calibrate(
-    settings: Settings, *, port: str | None = None, tuning: str | None = None, dry: bool = False
+    settings: Settings,
+    *,
+    port: str | None = None,
+    tuning: str | None = None,
+    strings: Collection[int] | None = None,
+    only: Part | None = None,
+    dry: bool = False,
 ) -> int:
     """Learn the pickup profile and keep it unless ``dry``; return the exit code.
 
-    Raises CoachError, and keeps nothing, where there is no port, no sound, or the player could not be
-    followed.  Ctrl-C leaves all as it was.
+    ``strings``: only their fades and delays; ``only``: only this part.  What is not learnt stays as it was.
+    What was learnt before Ctrl-C (130) or before it could not go on (CoachError) is kept.  Raises CoachError
+    where there is no port, nothing of what is asked for can be learnt, or the player could not be followed.
     """
     for notice in settings.notices:
         print(f"coach: {notice}", file=sys.stderr)
     open_pitches = parse_tuning(tuning, 0, STANDARD).open_pitches
+    parts = parts_of(strings, only, len(open_pitches))
     before = profile_before(settings)
     choose_port(port, settings)
     inbox: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
+    lesson: Calibration | None = None
     try:
-        with sound(settings) as speaker, guitar_in(port, inbox.put, settings):
-            found, name = lead(Calibration(open_pitches), inbox, speaker, _print)
+        with sound(settings, parts, _print) as speaker:
+            lesson = Calibration(
+                open_pitches, before=before, strings=strings, parts=parts, click=speaker is not None
+            )
+            with guitar_in(port, inbox.put, settings):
+                found, name = lead(lesson, inbox, speaker, _print)
     except KeyboardInterrupt:
-        print(f"\n{words.LEFT}")
+        so_far = lesson.so_far() if lesson is not None else None
+        print(f"\n{words.LEFT_EARLY if so_far is not None else words.NOTHING_NEW}")
+        if lesson is not None and so_far is not None:
+            _tell_and_keep(settings, lesson, so_far, before, dry)
         return 130
+    except CoachError as fault:
+        so_far = lesson.so_far() if lesson is not None else None
+        if lesson is not None and so_far is not None:
+            _tell_and_keep(settings, lesson, so_far, before, dry)
+        raise with_kept(fault, so_far is not None and not dry) from fault
     remember_port(settings, name)
-    for line in told(found, before):
-        print(line)
-    if dry:
-        print(words.DRY)
-        return 0
-    print(words.SAVED.format(path=keep_profile(found.profile, settings.path.parent)))
+    _tell_and_keep(settings, lesson, found, before, dry)
     return 0
+
+
+def parts_of(strings: Collection[int] | None, only: Part | None, count: int) -> frozenset[Part]:
+    """Return what is to be learnt.  Raises CoachError where the strings or the part cannot be meant."""
+    if strings is not None:
+        for string in strings:
+            if not 1 <= string <= count:
+                what = words.NO_STRING.format(string=string, strings=count)
+                raise CoachError("--strings", what, words.STRINGS_REMEDY)
+        if only == "channels":
+            raise CoachError("--strings", words.CHANNELS_ALL, words.CHANNELS_ALL_REMEDY)
+    if only is not None:
+        return frozenset((only,))
+    return frozenset(PARTS) if strings is None else frozenset(("fades", "delays"))
+
+
+def with_kept(fault: CoachError, kept: bool) -> CoachError:
+    """Return a fault whose remedy also says whether anything was kept."""
+    said = words.KEPT_SO_FAR if kept else words.NOTHING_KEPT
+    return CoachError(fault.where, fault.what, f"{fault.remedy}; {said}")
 
 
 def profile_before(settings: Settings) -> Profile | None:
@@ -85,44 +124,58 @@ def profile_before(settings: Settings) -> Profile | None:
         return None
 
 
-def told(found: Fit, before: Profile | None) -> list[str]:
-    """Return what was learnt, in sentences."""
-    lines = words.learnt(found.profile, before)
+def told(found: Fit) -> list[str]:
+    """Return what there is to say beside the figures of the strings."""
+    lines = []
     if found.ahead_ms:
         lines.append(words.AHEAD.format(ms=f"{found.ahead_ms:.0f}"))
     if found.touched:
-        lines.append(words.TOUCHED.format(count=found.touched))
+        lines.append(words.touched(found.touched))
     return lines
+
+
+def _tell_and_keep(
+    settings: Settings, lesson: Calibration, found: Fit, before: Profile | None, dry: bool
+) -> None:
+    lines = words.learnt(found, before)
+    for line in [words.LEARNT, *lines] if lines else []:
+        print(line)
+    for line in (*told(found), *words.missing(found, lesson.strings, lesson.parts)):
+        print(line)
+    print(words.DRY if dry else words.SAVED.format(path=keep_profile(found.profile, settings.path.parent)))
 
 
 def lead(
     lesson: Calibration,
     inbox: Messages,
-    clicker: Clicker,
+    clicker: Clicker | None,
     say: Callable[[str], None],
     *,
     clock_ns: Callable[[], int] = perf_counter_ns,
 ) -> tuple[Fit, str]:
     """Go through a calibration to its end; return what was learnt and the port's name.
 
-    Raises CoachError where the lesson gave up, the port went away, or ``Finished`` came to end it.
+    ``clicker``: None where the lesson orders no click.  While the port is away it waits.  Raises CoachError
+    where the lesson gave up or no MIDI system answers any more, ``Left`` where ``Finished`` came to end it.
     """
     name, token, origin_ns = "", None, clock_ns()
-    steps = lesson.begin()
-    waiting = True  # for the port
+    steps: list[Step] = []
+    waiting, begun = True, False  # for the port; whether it was there before
     fed_us = 0
     while True:
         for step in steps:
             match step:
                 case Say(text):
                     say(text)
-                case Click(track):
+                case Click(track) if clicker is not None:
                     token = clicker.play(track, at_ns=clock_ns() + round(AHEAD_S * 1e9))
                 case GaveUp(what, remedy):
                     raise CoachError(name or "guitar", what, remedy)
                 case Learnt(found):
                     return found, name
-        if token is not None and (start_ns := clicker.start_ns(token)) is not None:
+                case _:
+                    raise TypeError(f"{step} without a clicker")
+        if clicker is not None and token is not None and (start_ns := clicker.start_ns(token)) is not None:
             lesson.told((start_ns - origin_ns) // 1000)
         try:
             message = inbox.get(timeout=LOOK_S)
@@ -137,23 +190,58 @@ def lead(
                 steps = lesson.hear(fed_us, data)
             case PortState(state, text, port):
                 say(text)
-                waiting, name = state != "open", port or name
-                if state in ("lost", "no-backend"):
+                if state == "no-backend" and begun:
                     raise CoachError(name or "guitar", words.PORT_GONE, words.PORT_REMEDY)
+                if state == "open":
+                    if not begun:
+                        steps = lesson.begin()
+                    elif waiting:
+                        steps = [Say(words.PORT_BACK), *lesson.again()]
+                    waiting, begun, name = False, True, port or name
+                elif not waiting:
+                    waiting = True
+                    say(words.PORT_AWAY)
             case Finished():
-                raise CoachError(name or "guitar", *words.LEFT_PAGE)
+                raise Left
+
+
+class Left(Exception):
+    """The player left in the middle."""
 
 
 @contextlib.contextmanager
-def sound(settings: Settings) -> Iterator[Speaker]:
-    """Yield the sound once it is there.  Raises CoachError where there is none."""
+def sound(
+    settings: Settings, parts: Collection[Part], say: Callable[[str], None]
+) -> Iterator[Speaker | None]:
+    """Yield the sound once it is there; None, and a sentence why, where there is none or it is not needed.
+
+    Raises CoachError where nothing of the ``parts`` can be learnt without sound.
+    """
+    if "delays" not in parts:
+        yield None
+        return
     said: list[str] = []
+    there = threading.Event()
+
+    def on_state(text: str) -> None:
+        said.append(text)
+        if there.is_set():  # a change, in the middle
+            say(text)
+
     latency_ms = settings.sound_latency_ms or 0.0
-    with Speaker(
-        device=settings.sound_device or None, latency_ms=latency_ms, on_state=said.append
-    ) as speaker:
-        await_sound(speaker, said)
-        yield speaker
+    with Speaker(device=settings.sound_device or None, latency_ms=latency_ms, on_state=on_state) as speaker:
+        try:
+            await_sound(speaker, said)
+        except CoachError as fault:
+            if set(parts) == {"delays"}:
+                raise CoachError(fault.where, fault.what, words.SOUND_NEEDED) from fault
+            say(words.NO_SOUND.format(why=fault.what))
+        if speaker.state == "sound":
+            say(said[-1])
+            there.set()
+            yield speaker
+            return
+    yield None
 
 
 def await_sound(speaker: Speaker, said: list[str]) -> None:

@@ -55,6 +55,12 @@ def run_calibrate_sound(
     return 0
 
 
+def sound_only(asked: bool) -> None:
+    """Refuse what is ``asked`` of the guitar's calibration.  Raises CoachError."""
+    if asked:
+        raise CoachError("calibrate sound", words.ONLY_GUITAR, words.ONLY_GUITAR_REMEDY)
+
+
 def listen(output: str | None, source: str | None) -> tuple[float, Measured]:
     """Play the train and hear it; return the output's own figure in ms, and what was measured beyond it."""
     said: list[str] = []

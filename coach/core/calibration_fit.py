@@ -6,16 +6,20 @@ thing: no detector answers within less than one period of the string.  Where a s
 ahead of the click by at least that much, and all delays, the note-offs' too, are put back by it.  So
 differences between strings, and between a note-on and a note-off, are as the strokes say; a common offset is
 known only from below.
+
+Where only some strings are learnt anew, a string that was known before and was plucked with the click again
+tells how the common offset differs from the one before.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import log, sqrt
+from math import hypot, log, sqrt
 
 import numpy as np
 
+from coach.core.calibration_turns import has_delays
 from coach.core.pitch import frequency
 from coach.core.profile import FADE_VELOCITY, Profile
 
@@ -23,95 +27,209 @@ DEVIATION = 1.4826  # times the median absolute deviation: one standard deviatio
 MEDIAN_ERROR = 1.2533  # a median of n is known to so many deviations over the root of n (normal, n large)
 # Strokes lie closer to their own median than to the true middle: the median of |stroke - median|, of n
 # strokes a string and many strings together, is too small by this factor (own simulation, normal samples).
-LOST = {1: 1.0, 2: 1.41, 3: 2.15, 4: 1.39, 5: 1.37, 6: 1.28, 7: 1.22, 8: 1.20, 9: 1.16}
+LOST = {2: 1.41, 3: 2.15, 4: 1.39, 5: 1.37, 6: 1.28, 7: 1.22, 8: 1.20, 9: 1.16}
 POOLED_AS = 8  # the spread of all strings counts as so many strokes in the spread of one
 TOUCHED = 0.5  # of the usual fade: what ended sooner was touched
 RANGE = 0.4  # of ln(velocity), before a slope is believed
 LEAST_FADE_S = 0.1  # no fade time is known better
 
 
+LEAST_STOPS = 3  # stopped strokes, before the delays of a string are believed
+LEAST_TIE = 3  # strokes of a known string that tie new delays to the kept ones
+UNTIED_MS = 15.0  # one standard deviation of the common offset from one day to another.  Our own figure
+GUESSED_MS = 15.0  # the same of a string's delay that the other strings tell.  Our own figure
+UNMEASURED_MS = 10.0  # the same of a corrected time where delays were never measured.  Our own figure
+LINE = 3  # strings, before a line over the period is drawn through their delays
+
+
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """One pluck as received, against its click; times in ms and s."""
+    """One pluck as received; times in ms and s."""
 
     string: int
     velocity: int
-    on_ms: float  # note-on minus click
+    on_ms: float | None  # note-on minus click; None: there was no click
     off_ms: float | None = None  # note-off minus the click to stop at
     fade_s: float | None = None  # note-on to note-off, of a string that was let alone
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """What the strokes say.  ``ahead_ms``: by how much the player is ahead of the click at least."""
+    """What the strokes say, put into what was known.  The strings of each kind are named."""
 
     profile: Profile
-    ahead_ms: float
+    ahead_ms: float  # by how much the player is ahead of the click at least
     touched: int  # fades that were left out
+    delays: frozenset[int] = frozenset()  # strings whose delays were measured
+    guessed: frozenset[int] = frozenset()  # strings never measured: their delays are as the others' tell
+    fades: frozenset[int] = frozenset()  # strings whose fade was measured
+    tied: bool = False  # the delays are on the scale of the kept ones
 
 
-def fit(strokes: Sequence[Stroke], wired: Profile, open_pitches: Sequence[int]) -> Fit:
-    """Return ``wired`` with delays, their errors and spreads, and fades.
+def fit(
+    strokes: Sequence[Stroke],
+    wired: Profile,
+    open_pitches: Sequence[int],
+    anew: Collection[int] | None = None,
+) -> Fit:
+    """Return ``wired`` with the delays, errors, spreads and fades that the strokes tell.
 
-    Every string needs a stroke of each kind.  ``open_pitches``: from string 1.
+    ``wired`` has what was known before; what the strokes do not tell stays.  ``anew``: the strings to learn
+    (default all); strokes of others only tie.  ``open_pitches``: from string 1.
     """
     strings = range(1, wired.strings + 1)
-    ons = {s: [k.on_ms for k in strokes if k.string == s] for s in strings}
+    ons = {s: [k.on_ms for k in strokes if k.string == s and k.on_ms is not None] for s in strings}
     offs = {s: [k.off_ms for k in strokes if k.string == s and k.off_ms is not None] for s in strings}
-    on, on_spread = _delays(ons)
-    off, off_spread = _delays(offs)
-    floors = [1e3 / frequency(open_pitches[s - 1]) for s in strings]
-    ahead = max(0.0, *(floor - on[s] for floor, s in zip(floors, strings, strict=True)))
-    on = {s: value + ahead for s, value in on.items()}
-    off = {s: max(value + ahead, 0.0) for s, value in off.items()}
-    on_error = {s: MEDIAN_ERROR * on_spread[s] / sqrt(len(ons[s])) for s in strings}
-    off_error = {s: MEDIAN_ERROR * off_spread[s] / sqrt(len(offs[s])) for s in strings}
-    fades = {
+    wanted = set(strings if anew is None else anew)
+    delays = {s for s in wanted if len(offs[s]) >= LEAST_STOPS}
+    made, ahead, guessed, tied = wired, 0.0, set[int](), False
+    if delays:
+        made, ahead, guessed, tied = _with_delays(
+            ons, offs, wired, open_pitches, delays, whole=len(wanted) == wired.strings
+        )
+    sounded = {
         s: [
-            (log(k.velocity), k.fade_s + (on[s] - off[s]) / 1e3)
+            (log(k.velocity), k.fade_s + (made.on_delay_us(s) - made.off_delay_us(s)) / 1e6)
             for k in strokes
-            if k.string == s and k.fade_s is not None
+            if k.string == s and k.fade_s is not None and s in wanted
         ]
         for s in strings
     }
-    fade, slope, fade_spread, touched = _fades(fades)
-    errors = [*on_error.values(), *off_error.values()]
-    profile = replace(
+    fade, slope, fade_spread, touched = _fades(sounded)
+    fades = {s for s in strings if fade[s] > 0}
+    if fades:
+        made = replace(
+            made,
+            fade_s=_row(fade, 2, fades, made.fade_s),
+            fade_slope_s=_row(slope, 2, fades, made.fade_slope_s),
+            fade_spread_s=_row(fade_spread, 2, fades, made.fade_spread_s),
+        )
+    if not any(made.on_delay_ms) and not made.uncertainty_ms:
+        made = replace(made, uncertainty_ms=UNMEASURED_MS)
+    if delays or fades:
+        made = replace(made, name="calibrated")
+    frozen = (frozenset(delays), frozenset(guessed), frozenset(fades))
+    return Fit(made, round(ahead, 1), touched, *frozen, tied=tied)
+
+
+def _with_delays(
+    ons: Mapping[int, list[float]],
+    offs: Mapping[int, list[float]],
+    wired: Profile,
+    open_pitches: Sequence[int],
+    delays: set[int],
+    *,
+    whole: bool,
+) -> tuple[Profile, float, set[int], bool]:
+    """Return the profile with ``delays``, by how much the player is ahead, the guessed strings, if tied."""
+    strings = range(1, wired.strings + 1)
+    heard = {s for s in strings if ons[s]}
+    on, on_spread, on_error = _delays({s: ons[s] for s in heard})
+    off, off_spread, off_error = _delays({s: offs[s] for s in strings if offs[s]})
+    kept = {s for s in strings if s not in delays and has_delays(wired, s)}
+    period_ms = {s: 1e3 / frequency(open_pitches[s - 1]) for s in strings}
+    tie = _tie(wired, kept, ons, offs)
+    # New delays are put on the scale of the kept ones; but where all were to be learnt, and most were, the
+    # few that were not are put on the new scale.
+    few = not whole or len(delays) < len(kept)
+    more = tie[1] if tie is not None else UNTIED_MS
+    ahead = 0.0
+    if tie is not None and few:
+        shift = tie[0]
+    else:
+        shift = ahead = max(0.0, *(period_ms[s] - on[s] for s in delays))
+    guessed = {s for s in strings if s not in delays and s not in kept}
+    # A string that came with the click but was never stopped: its note-on is known, its note-off guessed.
+    known = np.array([(period_ms[s], on[s]) for s in sorted(delays)])
+    line = np.polyfit(known[:, 0], known[:, 1], 1) if len(known) >= LINE else None
+    for s in guessed:
+        near = float(np.median([on_spread[k] for k in delays]))
+        if s not in heard:
+            middle = float(np.median([on[k] for k in delays]))
+            on[s] = middle if line is None else float(np.polyval(line, period_ms[s]))
+            on_spread[s], on_error[s] = near, GUESSED_MS
+        off[s] = float(np.median([off[k] for k in delays]))
+        off_spread[s], off_error[s] = float(np.median([off_spread[k] for k in delays])), GUESSED_MS
+    new = delays | guessed
+    more_of = dict.fromkeys(new, more if few else 0.0)
+    if not few:
+        back = ahead - tie[0] if tie is not None else 0.0
+        for s in kept:
+            on[s], off[s] = (row[s - 1] + back - shift for row in (wired.on_delay_ms, wired.off_delay_ms))
+            rows = (wired.on_error_ms, wired.off_error_ms, wired.on_spread_ms, wired.off_spread_ms)
+            on_error[s], off_error[s], on_spread[s], off_spread[s] = (
+                row[s - 1] if len(row) >= s else 0.0 for row in rows
+            )
+        new |= kept
+        more_of |= dict.fromkeys(kept, more)
+    on = {s: max(on[s] + shift, 0.1) for s in new}
+    off = {s: max(off[s] + shift, 0.0) for s in new}
+    made = replace(
         wired,
-        name="calibrated",
-        on_delay_ms=_row(on, 1),
-        off_delay_ms=_row(off, 1),
-        on_error_ms=_row(on_error, 1),
-        off_error_ms=_row(off_error, 1),
-        on_spread_ms=_row(on_spread, 1),
-        off_spread_ms=_row(off_spread, 1),
-        uncertainty_ms=round(sqrt(sum(e * e for e in errors) / len(errors)), 1),
-        fade_s=_row(fade, 2),
-        fade_slope_s=_row(slope, 2),
-        fade_spread_s=_row(fade_spread, 2),
+        on_delay_ms=_row(on, 1, new, wired.on_delay_ms),
+        off_delay_ms=_row(off, 1, new, wired.off_delay_ms),
+        on_error_ms=_row({s: hypot(on_error[s], more_of[s]) for s in new}, 1, new, wired.on_error_ms),
+        off_error_ms=_row({s: hypot(off_error[s], more_of[s]) for s in new}, 1, new, wired.off_error_ms),
+        on_spread_ms=_row(on_spread, 1, new, wired.on_spread_ms),
+        off_spread_ms=_row(off_spread, 1, new, wired.off_spread_ms),
     )
-    return Fit(profile, round(ahead, 1), touched)
+    errors = [*made.on_error_ms, *made.off_error_ms]
+    usual_ms = round(sqrt(sum(e * e for e in errors) / len(errors)), 1)
+    return replace(made, uncertainty_ms=usual_ms), ahead, guessed, tie is not None
 
 
-def _row(values: Mapping[int, float], decimals: int) -> tuple[float, ...]:
-    return tuple(round(values[string], decimals) for string in sorted(values))
+def _tie(
+    wired: Profile, kept: set[int], ons: Mapping[int, list[float]], offs: Mapping[int, list[float]]
+) -> tuple[float, float] | None:
+    """Return what is to be added to new delays so that they fit the kept ones, and its error in ms."""
+    found: list[tuple[float, float]] = []
+    for strokes, delays_ms, errors_ms in (
+        (ons, wired.on_delay_ms, wired.on_error_ms),
+        (offs, wired.off_delay_ms, wired.off_error_ms),
+    ):
+        known = {s: strokes[s] for s in kept if len(strokes[s]) >= LEAST_TIE}
+        if not known:
+            continue
+        middle, _, error = _delays({s: values for s, values in strokes.items() if values})
+        for s in known:
+            before = errors_ms[s - 1] if len(errors_ms) >= s else 0.0
+            found.append((delays_ms[s - 1] - middle[s], max(hypot(error[s], before), 0.1)))
+    if not found:
+        return None
+    weights = np.array([1 / error**2 for _, error in found])
+    shift = float(np.average([value for value, _ in found], weights=weights))
+    return shift, float(1 / np.sqrt(weights.sum()))
 
 
-def _delays(strokes: Mapping[int, Sequence[float]]) -> tuple[dict[int, float], dict[int, float]]:
-    """Return medians and standard deviations by string.
+def _row(
+    values: Mapping[int, float], decimals: int, new: Collection[int], kept: Sequence[float]
+) -> tuple[float, ...]:
+    """Return a row by string: ``values`` for the ``new`` ones, what was ``kept`` for the others, else 0."""
+    last = max(max(new), len(kept))
+    return tuple(
+        round(values[s], decimals) if s in new else kept[s - 1] if s <= len(kept) else 0.0
+        for s in range(1, last + 1)
+    )
+
+
+def _delays(
+    strokes: Mapping[int, Sequence[float]],
+) -> tuple[dict[int, float], dict[int, float], dict[int, float]]:
+    """Return by string medians, standard deviations of a stroke, and of the median.
 
     A string's own spread, of a few strokes, is drawn towards that of all strings.
     """
     middle = {s: float(np.median(values)) for s, values in strokes.items()}
     away = {s: np.abs(np.array(values) - middle[s]) for s, values in strokes.items()}
-    everywhere = np.concatenate([LOST.get(len(v), 1.14) * v for v in away.values()])
-    pooled = max(DEVIATION * float(np.median(everywhere)), 0.1)
-    spread = {}
+    several = [LOST.get(len(v), 1.14) * v for v in away.values() if len(v) > 1]  # one tells no spread
+    pooled = max(DEVIATION * float(np.median(np.concatenate(several))), 0.1) if several else UNTIED_MS
+    spread, error = {}, {}
     for s, values in away.items():
         n = len(values)
         own = DEVIATION * sqrt(n / max(n - 1, 1)) * float(np.median(values))
         spread[s] = sqrt((n * own**2 + POOLED_AS * pooled**2) / (n + POOLED_AS))
-    return middle, spread
+        error[s] = MEDIAN_ERROR * spread[s] / sqrt(n)
+    return middle, spread, error
 
 
 def _fades(

@@ -1,14 +1,17 @@
 """How well the follower follows, on simulated students; run ``python -m tests.bench.follow [--quick]``.
 
+With ``--libraries`` the research libraries follow too, side by side on the same takes and on a human
+performance (``tests.bench.libraries``, which installs them on request and has flags of its own).
+
 Columns: note-match F1 (an event's score note is right or wrong; extra notes have none) as labelled at once,
-as settled (12 notes later, or 2 s later where the label is sure, as ``coach.core.matching`` does it), 12
-notes later whatever the time, and in hindsight; the same settled F1 with exactly equal bars counted as
-equal; ``rec``: the first of two labels in a row that are right after a jump, counted in notes from the jump
-(1: its first note), at once, median, 90th and 95th percentile, exact and with equal bars counted as equal,
-over the jumps that at least 12 notes follow (``jumps``: so many); ``never``: those that never got there,
-equal bars counted as equal; ``waits``: notes settled later than 2 s after they came.  Then how soon free
-playing is known to be lost, how soon one hand alone is known for it, and the cost of a note by length of
-the score.
+as settled (12 notes later, or 2 s later where the label is sure, as ``coach.core.matching`` does it), as the
+passes keep it (no score note twice in one pass), and in hindsight; the same settled F1 with exactly equal
+bars counted as equal; ``rec``: the first of two labels in a row that are right after a jump, counted in notes
+from the jump (1: its first note), at once, median, 90th and 95th percentile, exact and with equal bars
+counted as equal, over the jumps that at least 12 notes follow (``jumps``: so many); ``never``: those that
+never got there, equal bars counted as equal; ``waits``: notes settled later than 2 s after they came.  Then
+how soon free playing is known to be lost, how soon one hand alone is known for it, and the cost of a note by
+length of the score.
 
 The follower's figures were tuned on seeds below 100; this reports on others (``--seed``, 1000 by default).
 """
@@ -288,6 +291,7 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="few pieces, one take each")
     parser.add_argument("--grid", action="store_true", help="one trouble at a time as well")
     parser.add_argument("--ablate", action="store_true", help="what each part is worth, too")
+    parser.add_argument("--libraries", action="store_true", help="research libraries side by side as well")
     parser.add_argument("--open", type=Path, default=OPEN_PIECES, help="folder of MusicXML files")
     chosen = parser.parse_args()
     few = chosen.quick
@@ -299,13 +303,15 @@ def main() -> int:
     }
     if chosen.open.is_dir():
         sets["open pieces"] = files(chosen.open)[:: 12 if few else 1]
-    columns = ("once", "settled", "12 later", "hindsight", "equal", "equal, h.")
+    columns = ("once", "settled", "kept", "hindsight", "equal", "equal, h.")
     heads = "".join(f"{c:>10s}" for c in columns) + f"{'waits':>7s}{'jumps':>7s}{'rec':>10s}{'rec, eq.':>10s}"
     print(f"{'note-match F1':26s}{'notes':>7s}{heads}{'never':>7s}")
     for name, scores in sets.items():
         kinds = KINDS if name != "repeated" else {k: KINDS[k] for k in ("student", "chunks", "drill, known")}
         for kind, how in {**kinds, **(GRID if chosen.grid else {})}.items():
             print(row(f"{name[:9]}: {kind}", scores, seeds, partial(student, kind=how)), flush=True)
+    guitar = [*sets["generated"], *sets["etudes"]]
+    print(row("guitar set: student", guitar, seeds, partial(student, kind=KINDS["student"])), flush=True)
     for name, (faults, converter) in PICKUPS.items():
         scores = [*sets["etudes"], *sets["generated"]]
         play = partial(played, faults=faults, converter=converter)
@@ -323,6 +329,10 @@ def main() -> int:
     print("\ncost of a note, µs\n  groups   notes   median      p99      max trace(13)")
     for count in (16, 200, 2_000, 20_000):
         print(cost(count, chosen.seed), flush=True)
+    if chosen.libraries:
+        from tests.bench import libraries  # which reads this module
+
+        return libraries.run(["--quick"] if few else [])
     return 0
 
 

@@ -2,239 +2,209 @@
 
 Each library runs in an environment of its own under ``--rooms`` (default ``~/.cache/coach-bench``; made where
 ``--install`` is given, some 2.5 GB), and is fed by ``tests/bench/library_child.py``, which knows nothing of
-us; a library that cannot be run is one line.  ``--quick``: two pieces of each set; ``--kind`` and ``--set``
-name one; ``--markdown FILE`` keeps the table.
+us; a library that cannot be run is one line.  Two libraries run at a time.  ``--quick``: two takes a row;
+``--rows NAME …``: the rows whose names hold one of these; ``--list`` names them all; ``--markdown FILE``
+keeps the tables, row by row.
 
-Columns: note-match F1 (exact, and with exactly equal bars counted as equal), how far the place is off in
-onset groups in the mean (of events that were meant), events until back on track after a jump (median and
-95 %; a jump with fewer than 12 events left is not counted), and µs of a call (median and 99 %).  The
-libraries are told nothing of strings, so "one channel" is the like comparison for ours; their place becomes
-a note by a rule that is said in the child.  Those that read chords decide up to 35 ms late and are counted
-as at once.  Seeds from 7,000,000; ours was tuned on others (below 100).
+``tests.bench.library_count`` says what the columns are, ``tests.bench.library_rows`` what the rows are.  The
+libraries are told nothing of strings, so "ours, no strings" is the like comparison for ours; their place
+becomes a note by a rule that is said in the child.  Those that read chords decide up to 35 ms late (one of
+them 80 ms) and are counted as at once; ``dual-dtw`` reads the whole take first.
+
+Under each row stands whether ours as settled is ahead of the best library, tied with it (within one note or
+.002) or behind it, by exact F1 and by that of equal passages; and, where we are behind, the same for ours
+without strings, for ours at once beside the libraries that read note by note, for the distance from the true
+place and for how soon a jump is found, with the takes and their seeds.  At the end: in how many rows we are
+ahead, tied and behind.  Ours was tuned on seeds below 100.
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import json
-import subprocess
 import sys
 import tempfile
-import time
+from collections import Counter, deque
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
+from tests.bench import library_human, library_ours
+from tests.bench.follow import NEVER_BACK
+from tests.bench.library_count import HEAD, Line, Played, count, standing
+from tests.bench.library_rooms import MATCHERS, OFFLINE, ROOMS, Room, Said, install, material
+from tests.bench.library_rows import Row, rows
 
-from coach.core.follower import Follower
-from coach.core.groups import Groups
-from coach.core.score import TICKS_PER_QUARTER, Score
-from tests.bench.follow import NEVER_BACK, OPEN_PIECES, ROOT, counts, follow, recoveries
-from tests.bench.follow_material import KINDS, Take, files, plain_pieces, repeated_pieces, student
-
-CHILD = Path(__file__).with_name("library_child.py")
-SEED = 7_000_000
-CPU_WHEELS = ("--extra-index-url", "https://download.pytorch.org/whl/cpu")
-ROOMS = {
-    "parangonar": (
-        "parangonar==3.4.0",
-        "partitura==1.9.0",
-        "numpy==2.4.6",
-        "scipy==1.17.1",
-        "tqdm==4.70.1",
-        "torch==2.13.0",
-        *CPU_WHEELS,
-    ),
-    "pymatchmaker": (
-        "pymatchmaker==0.3.0",
-        "parangonar==3.4.0",
-        "partitura==1.9.0",
-        "numpy==1.26.4",
-        "scipy==1.17.1",
-    ),
+SEED = 7100
+MEASURES = {
+    "exact": "exact F1",
+    "equal": "F1 by equal passages",
+    "off": "onsets off in the mean",
+    "back 50": "notes until back, median",
+    "back 90": "notes until back, 90 %",
 }
-MATCHERS = {
-    "oltw": "parangonar",
-    "toltw": "parangonar",
-    "transformer-own": "parangonar",
-    "transformer-jumps": "parangonar",
-    "dual-dtw": "parangonar",  # offline: reads the whole take first
-    "outer-hmm": "pymatchmaker",
-    "outer-hmm-notes": "pymatchmaker",
-    "pitch-tempo-hmm": "pymatchmaker",
-    "pitch-tempo-hmm-plain": "pymatchmaker",  # without states for extra notes
-    "pitch-hmm": "pymatchmaker",
-    "dtw-arzt": "pymatchmaker",
-    "dtw-dixon": "pymatchmaker",
-}
-WANTED = {
-    "generated": ("artefacts", "student", "one channel", "chunks", "skips"),
-    "etudes": ("artefacts", "student"),
-    "repeated": ("student",),
-    "open pieces": ("artefacts", "student", "chunks"),
-}
-HEAD = ("matcher", "F1", "equal", "off", "back", "µs")
+NO_NOTES = 1_000_000  # where one note more or less is no measure of noise
+WIDTHS = (24, 9, 9, 9, 9, 9, 19, 19, 12)
 
 
-@dataclass(frozen=True, slots=True)
-class Played:
-    """One take of one score."""
+@dataclass(slots=True)
+class Asked:
+    """One row that the libraries are at work on."""
 
-    score: Score
-    groups: Groups
-    take: Take
-
-
-def sets(few: bool) -> dict[str, list[Score]]:
-    """Return the scores, by the name of their set."""
-    found = {
-        "generated": plain_pieces(SEED, 2 if few else 6),
-        "etudes": files(ROOT / "scores")[:: 3 if few else 1],
-        "repeated": repeated_pieces(SEED, 2 if few else 6),
-    }
-    if OPEN_PIECES.is_dir():
-        found["open pieces"] = files(OPEN_PIECES)[:: 24 if few else 12]
-    return found
+    row: Row
+    played: list[Played]
+    ours: list[Line]
+    theirs: dict[str, Future[Said]]
 
 
-def material(played: list[Played]) -> dict[str, list[dict[str, object]]]:
-    """Return what the child is given: a score for each take."""
-    scores = [
-        {
-            "qpm": one.score.qpm(0),
-            "notes": [
-                [str(row), int(n["onset"]) / TICKS_PER_QUARTER, int(n["duration"]) / TICKS_PER_QUARTER,
-                 int(n["pitch"]), bool(n["grace"])]
-                for row, n in enumerate(one.score.notes)
-            ],
-        }
-        for one in played
-    ]  # fmt: skip
-    takes = [
-        {
-            "score": index,
-            "events": [
-                [us / 1e6, pitch, velocity]
-                for us, pitch, velocity in zip(one.take.us, one.take.pitch, one.take.velocity, strict=True)
-            ],
-        }
-        for index, one in enumerate(played)
-    ]
-    return {"scores": scores, "takes": takes}
+class Report:
+    """Prints the rows and keeps them, and how we stand in each."""
+
+    def __init__(self, kept: Path | None) -> None:
+        self.kept = kept
+        self.text: list[str] = []
+        self.stood: dict[str, Counter[str]] = {}
+        self.behind: list[str] = []
+
+    def show(self, asked: Asked) -> None:
+        """Print one row of the benchmark."""
+        events = sum(len(one.take.us) for one in asked.played)
+        self._say(f"\n{asked.row.title}: {len(asked.played)} takes, {events} events\n\n```")
+        self._cells(list(HEAD))
+        for line in asked.ours:
+            self._cells(line.cells())
+        theirs = []
+        for matcher, answered in asked.theirs.items():
+            answers, said = answered.result()
+            if answers is not None:
+                theirs.append(count(matcher, asked.played, answers))
+                self._cells(theirs[-1].cells())
+            if said:
+                self._say(f"  {matcher}: {said}")
+        self._say("```\n")
+        if theirs:
+            self._judge(asked, theirs)
+        if self.kept:
+            self.kept.write_text("\n".join(self.text) + "\n")
+
+    def sum_up(self) -> None:
+        """Print in how many rows we are ahead, tied and behind."""
+        self._say("\nrows ahead / tied within a note or .002 / behind, against the best library of each row")
+        for what, stood in self.stood.items():
+            self._say(f"  {what:44s}{stood['ahead']:4d} /{stood['tied']:4d} /{stood['behind']:4d}")
+        for line in self.behind:
+            self._say(f"  behind: {line}")
+        if self.kept:
+            self.kept.write_text("\n".join(self.text) + "\n")
+
+    def _judge(self, asked: Asked, theirs: list[Line]) -> None:
+        settled, untold, once, _ = asked.ours
+        online = [line for line in theirs if line.name not in OFFLINE]
+        for what in ("exact", "equal"):
+            self._beside(asked, settled, theirs, what, always=True)
+            self._beside(asked, untold, theirs, what)
+            self._beside(asked, once, online, what)
+        self._beside(asked, settled, theirs, "off")
+        for what in ("off", "back 50", "back 90"):
+            self._beside(asked, once, online, what)
+
+    def _beside(
+        self, asked: Asked, ours: Line, others: list[Line], what: str, *, always: bool = False
+    ) -> None:
+        """Say how a line of ours stands beside the best of others, where we are behind or ``always``."""
+        if not others or (what.startswith("back") and not ours.back):
+            return
+        best = max(others, key=lambda line: line.worth(what))
+        mine, other = ours.worth(what), best.worth(what)
+        stands = standing(mine, other, ours.notes if what in ("exact", "equal") else NO_NOTES)
+        self.stood.setdefault(f"{ours.name}: {MEASURES[what]}", Counter())[stands] += 1
+        shown = [_in_notes(-v) if what.startswith("back") else f"{abs(v):.4f}" for v in (mine, other)]
+        said = f"{ours.name}, {MEASURES[what]}: {shown[0]}, {best.name} {shown[1]}: {stands}"
+        if what in ("exact", "equal"):
+            said += f", {mine - other:+.4f}"
+        if always or stands == "behind":
+            self._say(f"  {said}")
+        if stands == "behind":
+            self.behind.append(f"{asked.row.title}: {said}")
+            if what == "exact":
+                self._takes(asked.played, ours, best)
+
+    def _takes(self, played: list[Played], ours: Line, best: Line) -> None:
+        for one, mine, other in zip(played, ours.by_take, best.by_take, strict=True):
+            if mine < other:
+                self._say(f"    {one.name}, seed {one.seed}: {mine:.4f}, {best.name} {other:.4f}")
+
+    def _cells(self, cells: list[str]) -> None:
+        width = WIDTHS[0]
+        self._say(
+            f"{cells[0]:{width}s}" + "".join(f"{c:>{w}s}" for c, w in zip(cells[1:], WIDTHS[1:], strict=True))
+        )
+
+    def _say(self, text: str) -> None:
+        print(text, flush=True)
+        self.text.append(text)
 
 
-def row(name: str, played: list[Played], labels: list[list[int]], cost_us: list[float]) -> list[str]:
-    """Return one line of the table; ``labels``: rows of the score, one list a take."""
-    sums, off, back = np.zeros((2, 3)), [], []
-    for one, found in zip(played, labels, strict=True):
-        truth, of_note = one.take.truth, one.groups.of_note
-        sums += [counts(found, truth), counts(found, truth, one.groups.twins)]
-        pairs = [(a, b) for a, b in zip(found, truth, strict=True) if a >= 0 and b >= 0]
-        off += [abs(int(of_note[a]) - int(of_note[b])) for a, b in pairs]
-        back += recoveries(found, one.take)
-    f1 = 2 * sums[:, 0] / np.maximum(sums[:, 1] + sums[:, 2], 1)
-    recovered = "–"
-    if back:
-        at = (np.percentile(back, q, method="nearest") for q in (50, 95))
-        recovered = "/".join("never" if value >= NEVER_BACK else f"{value:.0f}" for value in at)
-    cost = "/".join(f"{np.percentile(cost_us, q):.0f}" for q in (50, 99)) if cost_us else "–"
-    return [name, f"{f1[0]:.3f}", f"{f1[1]:.3f}", f"{np.mean(off):.2f}" if off else "–", recovered, cost]
+def _in_notes(value: float) -> str:
+    return "never" if value >= NEVER_BACK else f"{value:.0f}"
 
 
-def our_cost(one: Played) -> list[float]:
-    """Return the µs that each event of a take costs us, fed and labelled at once."""
-    follower, spent = Follower(one.score, chunk=one.take.chunk, groups=one.groups), []
-    events = zip(one.take.us, one.take.pitch, one.take.string, one.take.velocity, strict=True)
-    for us, pitch, string, velocity in events:
-        began = time.perf_counter_ns()
-        follower.feed(us, pitch, string, velocity)
-        follower.trace(1)
-        spent.append((time.perf_counter_ns() - began) / 1000)
-    return spent
+def chosen_rows(options: argparse.Namespace) -> list[Row]:
+    """Return the rows that were asked for."""
+    paths = library_human.found(options.rooms, options.performances)
+    if paths and importlib.util.find_spec("partitura") is None:
+        print("no human performances: partitura is not installed (the test extra has it)")
+        paths = []
+    found = rows(options.seed, 2 if options.quick else options.takes, paths)
+    wanted = options.rows or [""]
+    return [row for row in found if any(name.lower() in row.title.lower() for name in wanted)]
 
 
-def ours(played: list[Played]) -> list[list[str]]:
-    """Return our lines."""
-    found = [follow(one.score, one.groups, one.take) for one in played]
-    cost = [us for one in played for us in our_cost(one)]
-    return [
-        row("ours, at once", played, [labels.once for labels in found], cost),
-        row("ours, settled", played, [labels.settled for labels in found], []),
-        row("ours, hindsight", played, [labels.hindsight for labels in found], []),
-    ]
-
-
-def theirs(matcher: str, python: Path, played: list[Played], folder: Path) -> tuple[list[str] | None, str]:
-    """Return a library's line, or None, and what is to be said of it."""
-    given, got = folder / "material.json", folder / "answers.json"
-    given.write_text(json.dumps(material(played)))
-    done = subprocess.run(
-        [python, CHILD, matcher, given, got], capture_output=True, text=True, check=False, timeout=1800
-    )
-    if done.returncode:
-        return None, (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
-    answers = json.loads(got.read_text())
-    labels = [[-1 if name is None else int(name) for name in answer["notes"]] for answer in answers]
-    failed = sum(answer["failed"] for answer in answers)
-    why = next((answer["why"] for answer in answers if answer["failed"]), "")
-    cost = [us for answer in answers for us in answer["cost_us"]]
-    return row(matcher, played, labels, cost), f"broke down at {failed} events ({why})" if failed else ""
-
-
-def make_room(room: str, folder: Path) -> None:
-    """Make a library's environment."""
-    print(f"making {folder} …", flush=True)
-    subprocess.run([sys.executable, "-m", "venv", folder], check=True)
-    pip = [folder / "bin" / "python", "-m", "pip", "install", "-q", *ROOMS[room]]
-    subprocess.run(pip, check=False)  # what is missing shows as one line a matcher
+def run(argv: list[str]) -> int:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0], prog="tests.bench.libraries")
+    parser.add_argument("--rooms", type=Path, default=Path.home() / ".cache" / "coach-bench")
+    parser.add_argument("--install", action="store_true", help="make the environments that are absent")
+    parser.add_argument("--seed", type=int, default=SEED, help="first seed")
+    parser.add_argument("--takes", type=int, help="takes a row (10; 6 of open pieces and a human)")
+    parser.add_argument("--quick", action="store_true", help="two takes a row")
+    parser.add_argument("--rows", nargs="+", metavar="NAME", help="only rows whose names hold one of these")
+    parser.add_argument("--list", action="store_true", help="name the rows and end")
+    parser.add_argument("--performances", type=Path, help="a folder of .match files: humans, aligned")
+    parser.add_argument("--markdown", type=Path, help="keep the tables in this file")
+    options = parser.parse_args(argv)
+    wanted = chosen_rows(options)
+    if not wanted:
+        parser.error("no row has such a name; --list names them all")
+    if options.list:
+        print("\n".join(row.title for row in wanted))
+        return 0
+    if options.install:
+        install(options.rooms)
+    rooms = {name: Room(options.rooms / name) for name in ROOMS}
+    report, waiting = Report(options.markdown), deque[Asked]()
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            for number, row in enumerate(wanted):
+                given, played = Path(folder) / f"{number}.json", row.make()
+                given.write_text(json.dumps(material(played)))
+                theirs = {matcher: rooms[room].ask(matcher, given) for matcher, room in MATCHERS.items()}
+                waiting.append(Asked(row, played, library_ours.lines(played), theirs))
+                if len(waiting) > 2:  # so many rows are ahead of the slower room, no more
+                    report.show(waiting.popleft())
+            while waiting:
+                report.show(waiting.popleft())
+    finally:
+        for room in rooms.values():
+            room.close()
+    report.sum_up()
+    return 0
 
 
 def main() -> int:
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rooms", type=Path, default=Path.home() / ".cache" / "coach-bench")
-    parser.add_argument("--install", action="store_true", help="make the environments that are absent")
-    parser.add_argument("--quick", action="store_true", help="two pieces of each set")
-    parser.add_argument("--set", dest="only", help="only this set")
-    parser.add_argument("--kind", help="only this kind of take")
-    parser.add_argument("--markdown", type=Path, help="keep the tables in this file")
-    chosen = parser.parse_args()
-    for room in ROOMS if chosen.install else ():
-        if not (chosen.rooms / room).exists():
-            make_room(room, chosen.rooms / room)
-    kept: list[str] = []
-    for name, scores in sets(chosen.quick).items():
-        for kind in WANTED[name]:
-            if chosen.only not in (None, name) or chosen.kind not in (None, kind):
-                continue
-            played = [
-                Played(score, groups := Groups(score), student(score, groups, SEED + n, kind=KINDS[kind]))
-                for n, score in enumerate(scores)
-            ]
-            events = sum(len(one.take.us) for one in played)
-            title = f"{name}, {kind}: {len(played)} takes, {events} events"
-            print(f"\n{title}\n{HEAD[0]:24s}" + "".join(f"{cell:>12s}" for cell in HEAD[1:]), flush=True)
-            kept += [f"\n### {title}\n", "| " + " | ".join(HEAD) + " |", "|---|" + "---:|" * (len(HEAD) - 1)]
-            for line in ours(played):
-                _show(line, kept)
-            with tempfile.TemporaryDirectory() as folder:
-                for matcher, room in MATCHERS.items():
-                    python = chosen.rooms / room / "bin" / "python"
-                    line, said = None, f"no environment {python.parent.parent}; give --install"
-                    if python.exists():
-                        line, said = theirs(matcher, python, played, Path(folder))
-                    if line is not None:
-                        _show(line, kept)
-                    if said:
-                        print(f"  {matcher}: {said}", flush=True)
-    if chosen.markdown:
-        chosen.markdown.write_text("\n".join(kept) + "\n")
-    return 0
-
-
-def _show(cells: list[str], kept: list[str]) -> None:
-    print(f"{cells[0]:24s}" + "".join(f"{cell:>12s}" for cell in cells[1:]), flush=True)
-    kept.append("| " + " | ".join(cells) + " |")
+    return run(sys.argv[1:])
 
 
 if __name__ == "__main__":

@@ -1,26 +1,27 @@
 """The other side of ``tests.bench.libraries``: runs under a research library's own Python.
 
-``python library_child.py MATCHER material.json answers.json``
-
-Material: ``scores`` (each with ``qpm`` and ``notes``: id, onset, duration in quarters, pitch, grace) and
-``takes`` (each with the index of its ``score`` and ``events``: onset in seconds, pitch, velocity).  Answers,
-one a take: ``notes``, the id matched with each event or null; ``groups``, the onset the follower was at after
-each event, an index into the score's different onsets; ``late``, events between an event and its answer (a
-chord has to be over first; null: the whole take had to be); ``cost_us``, one figure for each call of the
-library; ``failed``, events at which it broke down (the place is then held).
+Every line of its input is a job: ``["MATCHER", "material.json", "answers.json"]``.  Each is answered by one
+line: ``done``, or what went wrong.  Material: ``scores`` (each with ``qpm`` and ``notes``: id, onset,
+duration in quarters, pitch, grace) and ``takes`` (each with the index of its ``score``, the number of that
+score's ``first`` onset in the whole piece, and ``events``: onset in seconds, pitch, velocity).  Answers, one
+a take: ``notes``, the id matched with each event or null; ``groups``, the number of the onset the follower
+was at after each event, counted in the whole piece; ``cost_us``, one figure for each call of the library,
+in µs of the processor's time; ``failed``, events at which it broke down (the place is then held).
 
 **From a place to a note.**  A follower that gives a score position only is taken to mean, of the score notes
 of equal pitch, the first that is free of those at that onset, then at the one before, then at the one after.
 A note is taken for half a second after it was matched, so that the second of a double trigger is extra; for
-no longer, since a student who starts again plays every note anew.  The libraries' own matching never frees a
-note (kinds that end in ``-own`` use it), which alone costs them everything that is played twice.
+no longer, since a student who starts again plays every note anew.  Kinds that end in ``-own`` use the
+library's own matching, which never frees a note.
 """
 
 from __future__ import annotations
 
 import importlib
+import importlib.util
 import json
 import logging
+import os
 import sys
 import time
 import warnings
@@ -107,12 +108,12 @@ class Answer:
     """What one take came to."""
 
     def __init__(self, count):
-        self.notes, self.groups, self.late = [None] * count, [0] * count, [0] * count
+        self.notes, self.groups = [None] * count, [0] * count
         self.cost_us, self.failed, self.why = [], 0, ""
 
     def timed(self, call, *args):
         """Return what a call returns, or None where the library breaks down; either way it takes time."""
-        began = time.perf_counter_ns()
+        began = time.process_time_ns()
         try:
             return call(*args)
         except (IndexError, KeyError, ValueError, ZeroDivisionError) as error:
@@ -120,7 +121,7 @@ class Answer:
             self.why = self.why or f"{type(error).__name__}: {error}"
             return None
         finally:
-            self.cost_us.append((time.perf_counter_ns() - began) / 1000)
+            self.cost_us.append((time.process_time_ns() - began) / 1000)
 
 
 # --- parangonar -----------------------------------------------------------------------------------
@@ -167,7 +168,6 @@ def _whole(match, score, played):
     group = {str(s["id"]): int(np.searchsorted(onsets, s["onset_beat"])) for s in score}
     found = answer.timed(match) or []
     answer.cost_us = [answer.cost_us[0] / max(len(played), 1)]
-    answer.late = [None] * len(played)
     for pair in found:
         if pair["label"] == "match":
             answer.notes[int(str(pair["performance_id"])[1:])] = str(pair["score_id"])
@@ -181,18 +181,8 @@ def _whole(match, score, played):
 def oltw_own(score_file, score, played):
     from parangonar import OLTWMatcher
 
-    answer = _whole(lambda: OLTWMatcher(score).offline(played), score, played)
-    answer.late = [0] * len(played)  # reads note by note, though it is asked for the whole
-    return answer
-
-
-def toltw_own(score_file, score, played):
-    from parangonar import TOLTWMatcher
-
-    follower = TOLTWMatcher(score, init_tempo=_seconds_a_beat(score_file))
-    answer = _whole(lambda: follower.offline(played), score, played)
-    answer.late = [0] * len(played)
-    return answer
+    # Reads note by note, though it is asked for the whole.
+    return _whole(lambda: OLTWMatcher(score).offline(played), score, played)
 
 
 def dual_dtw(score_file, score, played):
@@ -200,14 +190,6 @@ def dual_dtw(score_file, score, played):
 
     matcher = DualDTWNoteMatcher()
     return _whole(lambda: matcher(score, played), score, played)
-
-
-def transformer(score_file, score, played):
-    from parangonar import OnlineTransformerMatcher
-
-    follower = OnlineTransformerMatcher(score)
-    follower.prepare_performance(played[0]["onset_sec"], _seconds_a_beat(score_file))
-    return _by_place(follower, score, played)
 
 
 def transformer_own(score_file, score, played):
@@ -255,7 +237,6 @@ def _by_bunch(follower, score, played, within_s, look, step=1):
             at = min(max(int(follower.current_index) // step, 0), places.last)
         for index in bunch:
             answer.groups[index] = at
-            answer.late[index] = bunch[-1] - index
             answer.notes[index] = places.note(at, played["pitch"][index], played["onset_sec"][index])
     return answer
 
@@ -279,8 +260,8 @@ def outer_hmm(score_file, score, played):
     return _by_bunch(_outer(score), score, played, _chord_s(), _keys)
 
 
-def outer_hmm_notes(score_file, score, played):
-    return _by_bunch(_outer(score), score, played, -1.0, _keys)
+def outer_hmm_wide(score_file, score, played):
+    return _by_bunch(_outer(score), score, played, 0.08, _keys)
 
 
 def pitch_tempo_hmm(score_file, score, played):
@@ -311,6 +292,13 @@ def pitch_hmm(score_file, score, played):
     return _by_bunch(follower, score, played, 0.05, _keys, 2)
 
 
+def pitch_hmm_plain(score_file, score, played):
+    from matchmaker.prob import PitchHMM
+
+    follower = PitchHMM(reference_features=score, has_insertions=False, piano_range=True)
+    return _by_bunch(follower, score, played, 0.05, _keys)
+
+
 def _warping(score, played, kind, **options):
     from matchmaker import dp
     from matchmaker.features.midi import onset_pianoroll
@@ -333,44 +321,60 @@ MATCHERS = {
     "oltw": oltw,
     "oltw-own": oltw_own,
     "toltw": toltw,
-    "toltw-own": toltw_own,
-    "transformer": transformer,
     "transformer-own": transformer_own,
     "transformer-jumps": transformer_jumps,
     "dual-dtw": dual_dtw,
     "outer-hmm": outer_hmm,
-    "outer-hmm-notes": outer_hmm_notes,
+    "outer-hmm-wide": outer_hmm_wide,
     "pitch-tempo-hmm": pitch_tempo_hmm,
     "pitch-tempo-hmm-plain": pitch_tempo_hmm_plain,
     "pitch-hmm": pitch_hmm,
+    "pitch-hmm-plain": pitch_hmm_plain,
     "dtw-arzt": dtw_arzt,
     "dtw-dixon": dtw_dixon,
 }
 
 
-def main():
-    warnings.simplefilter("ignore")
-    logging.disable(logging.CRITICAL)
-    what, *paths = sys.argv[1:]
-    if what not in MATCHERS or len(paths) != 2:
-        print(f"library_child.py: give one of {', '.join(MATCHERS)}, the material and the answers' file")
-        return 2
-    if what.startswith("transformer"):
-        import torch
-
-        torch.set_num_threads(1)
-        torch.set_grad_enabled(False)
-    np.random.seed(0)
-    with open(paths[0]) as file:
+def follow(what, given, got):
+    """Follow the takes of one file, and write the answers into another."""
+    with open(given) as file:
         material = json.load(file)
     scores = [score_array(score["notes"]) for score in material["scores"]]
     answers = []
     for take in material["takes"]:
+        np.random.seed(0)
         score_file = material["scores"][take["score"]]
         played = played_array(take["events"])
-        answers.append(vars(MATCHERS[what](score_file, scores[take["score"]].copy(), played)))
-    with open(paths[1], "w") as file:
+        answer = MATCHERS[what](score_file, scores[take["score"]].copy(), played)
+        answer.groups = [take["first"] + group for group in answer.groups]
+        answers.append(vars(answer))
+    with open(got, "w") as file:
         json.dump(answers, file)
+
+
+def quiet_torch():
+    """Let torch use one processor and learn nothing, where it is installed."""
+    if importlib.util.find_spec("torch"):
+        import torch
+
+        torch.set_num_threads(1)
+        torch.set_grad_enabled(False)
+
+
+def main():
+    warnings.simplefilter("ignore")
+    logging.disable(logging.CRITICAL)
+    replies = os.fdopen(os.dup(1), "w")
+    os.dup2(2, 1)  # whatever a library prints is no reply
+    quiet_torch()
+    for line in sys.stdin:
+        what, given, got = json.loads(line)
+        try:
+            follow(what, given, got)
+            reply = "done"
+        except Exception as error:  # a library may fail in any way: that is what its line then says
+            reply = f"failed: {type(error).__name__}: {error}".splitlines()[0]
+        print(reply, file=replies, flush=True)
     return 0
 
 
