@@ -95,3 +95,13 @@ def test_where_both_are_asked_for_the_other_is_missing():
     limits = replace(Limits(), hands_alone=False)
     session = judge(played(SCORE, TUNES), SCORE, limits=limits)
     assert len(missing(session)) >= len(BASSES) - 2
+
+
+def test_two_basses_left_out_a_bar_apart_were_left_out_and_three_were_not_meant():
+    """One bass a bar: the tune goes on for two bars without, which a beginner's slips do too."""
+    score = piece("2/4", "A2 2, E2 2, A2 2, E2 2, A2 2, E2 2, A2 2, E2 2", "E4 1, C4 1, D4 1, B3 1, " * 4)
+    basses = [row for row, note in enumerate(score.notes) if note["bass"]]
+    every = range(len(score.notes))
+    two, three = basses[2:4], basses[2:5]
+    assert missing(judge(played(score, [row for row in every if row not in two]), score)) == set(two)
+    assert missing(judge(played(score, [row for row in every if row not in three]), score)) == set()

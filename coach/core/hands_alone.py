@@ -1,6 +1,7 @@
 """Whether one voice is played alone: then the other's notes are not missing, nobody meant to play them.
 
-Two bars of one voice without a note of the other are no slip.  Until that is known nothing is said of the
+Two bars of one voice without a note of the other are no slip; in a pass in which both were played before,
+where the basses may lie a bar apart, three notes have to be left out too.  Until that is known nothing is said of the
 notes left out, but for a single one in a voice that is being played: that is a slip, and told at once.
 Where the other voice comes in again sooner, all of them were left out, and are told then.
 """
@@ -16,6 +17,7 @@ from coach.core.ledger import Key
 from coach.core.passes import Pass
 
 BARS = 2  # so long one voice is played without the other, and it is meant.  Our own figure
+LEAST_LEFT_OUT = 3  # of a voice that was being played.  Our own figure
 LEAST_PLAYED, PLAYED_SHARE = 2, 0.5  # of the other voice's strokes meanwhile: else both were left out
 
 
@@ -73,7 +75,8 @@ class HandsAlone:
         came_in = end < high
         last = at[end] if came_in else front
         others = self._others(during, voice, at[first], last, soft)
-        if others and self._groups.bar_of(last) - self._groups.bar_of(at[first]) >= BARS:
+        meant = first == low or end - first >= LEAST_LEFT_OUT
+        if others and meant and self._groups.bar_of(last) - self._groups.bar_of(at[first]) >= BARS:
             return Fate.DROP
         if came_in:
             return Fate.SAY
