@@ -245,3 +245,22 @@ def test_a_pass_is_heard_as_it_rang_and_with_its_stops_in_time(found):
     assert not made[0].playing
     ear.close()
     assert made[0].closed
+
+
+def test_against_a_model_one_line_shows_how_far_the_pass_is_from_it(found):
+    """Against itself a pass is nowhere ahead or behind; another pass beside it is laid by it as ever."""
+    same = Judged(found.judged.session, found.judged.result, "the model")
+    beside = opened(other=same, model=True, leaf="drift", number=same.best)
+    (curve,) = beside.scene().curves
+    assert len(curve.points) >= 3
+    assert [ms for _, ms in curve.points] == pytest.approx([0.0] * len(curve.points), abs=1e-6)
+    assert all(low <= 0.0 <= high for low, high in curve.spans)
+    assert curve.name == f"against the model, pass {same.best}"
+    beside.choose(2)
+    (other,) = beside.scene().curves
+    assert max(abs(ms) for _, ms in other.points) > 5.0
+    beside.press(Action.OTHER_PASS)
+    while beside.beside()[0] is same:
+        beside.press(Action.OTHER_PASS)
+    assert len(beside.scene().curves) == len(beside.judged.passes)
+    assert not beside.scene().curves[0].spans

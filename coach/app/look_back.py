@@ -14,7 +14,8 @@ from coach.app.judged import Judged
 from coach.app.rewind import Rewind
 from coach.core import words
 from coach.core.comparison import Comparison, compare
-from coach.core.drift_words import named_words
+from coach.core.drift_rows import drift_against
+from coach.core.drift_words import against_name, named_words
 from coach.core.lanes import Lanes, lanes
 from coach.core.rings import position
 from coach.core.shapes import Foot, Summary, View
@@ -38,9 +39,9 @@ LEAF_OF = {
 class LookBack:
     """The mutable owner of what is looked at."""
 
-    def __init__(self, rewind: Rewind, other: Judged | None = None) -> None:
-        """``other`` is a second take of the same score, such as an earlier day's."""
-        self.rewind, self.other = rewind, other
+    def __init__(self, rewind: Rewind, other: Judged | None = None, *, model: bool = False) -> None:
+        """``other`` is a second take of the score: an earlier day's, or a ``model`` to set time against."""
+        self.rewind, self.other, self.model = rewind, other, model
         self.judged = Judged(rewind.judged, rewind.result, words.THIS_TAKE if other else "")
         self.leaf = Leaf.PAGE
         self.now_us = rewind.now_us
@@ -292,7 +293,12 @@ class LookBack:
         return words.sentence_case(other_sentence(fresh)) if fresh is not None else ""
 
     def _curves(self, beside: tuple[Judged, int] | None) -> tuple[DriftLine, ...]:
-        """Return the drift bar by bar: of the chosen pass, the one beside it, then of all others."""
+        """Return the drift bar by bar: of the chosen pass, the one beside it, then of all others.
+
+        Beside a pass of a model, one line is all there is to see: how far the chosen pass is from that one.
+        """
+        if self.model and beside is not None and beside[0] is self.other and self.chosen:
+            return (self._against(*beside),)
         wanted = [(self.judged, self.chosen)] if self.chosen else []
         wanted += [beside] if beside is not None else []
         wanted += [pair for pair in self._candidates() if pair[0] is self.judged and pair not in wanted]
@@ -307,6 +313,21 @@ class LookBack:
             said = named_words(judged.result.drifts[number - 1], judged.result.bar_numbers)
             lines.append(DriftLine(number, tuple(points), judged.called(number), said, beside=here))
         return tuple(lines)
+
+    def _against(self, model: Judged, number: int) -> DriftLine:
+        """Return how the chosen pass's time stands against a pass of the model."""
+        session = self.judged.session
+        found = drift_against(
+            session, self.judged.passes[self.chosen - 1], model.session, model.passes[number - 1], model.name
+        )
+        bars = [(float(one.bar), one.drift_ms) for one in found.drift.bars if one.drift_ms is not None]
+        return DriftLine(
+            self.chosen,
+            tuple((bar, drift.value) for bar, drift in bars),
+            against_name(model.called(number)),
+            named_words(found.drift, self.judged.result.bar_numbers),
+            spans=tuple((drift.low, drift.high) for _, drift in bars),
+        )
 
 
 def leaf_named(name: str) -> Leaf:

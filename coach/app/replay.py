@@ -34,11 +34,12 @@ def look_back(
     limits: Limits,
     terms: Terms | None = None,
     other: Judged | None = None,
+    model: bool = False,
     leaf: str = "page",
     number: int | None = None,
 ) -> LookBack:
-    """Return a take to look back at, at a leaf, with a pass chosen."""
-    found = LookBack(Rewind(take, piece, profile=profile, limits=limits, terms=terms), other)
+    """Return a take to look back at, at a leaf, with a pass chosen; ``other`` may be a ``model``."""
+    found = LookBack(Rewind(take, piece, profile=profile, limits=limits, terms=terms), other, model=model)
     found.leaf = leaf_named(leaf)
     if number is not None:
         found.choose(number)

@@ -70,7 +70,7 @@ def run_review(
     other = None if shown.beside is None else judging.beside(shown.beside, piece)
     model = None if shown.model is None else judging.beside(shown.model, piece)
     if shown.how == "window":
-        return _window(take, piece, judging, shown, other or model)
+        return _window(take, piece, judging, shown, other, model)
     session, result = judging.judged(take, path, piece, follow=keeping if shown.hindsight else None)
     back = None
     if shown.hindsight:
@@ -94,11 +94,13 @@ def run_review(
     if other is not None:
         print(f"\n{compared_text(other, session, result)}")
     if shown.screenshot is not None:
-        _window(take, piece, judging, shown, other or model)
+        _window(take, piece, judging, shown, other, model)
     return 0
 
 
-def _window(take: Take, piece: Piece, judging: _Judging, shown: Shown, other: Judged | None) -> int:
+def _window(
+    take: Take, piece: Piece, judging: _Judging, shown: Shown, other: Judged | None, model: Judged | None
+) -> int:
     """Open the window, or write the picture alone."""
     # Imported here: the table needs no window.
     from coach.app.replay import look_back, run_replay, write_leaf
@@ -110,7 +112,8 @@ def _window(take: Take, piece: Piece, judging: _Judging, shown: Shown, other: Ju
         profile=judging.profile,
         limits=judging.limits(take),
         terms=judging.terms,
-        other=other,
+        other=other or model,
+        model=other is None and model is not None,
         leaf=shown.leaf,
         number=shown.number,
     )

@@ -30,7 +30,13 @@ AT_ONCE = "Bass and melody together: the bass {amount} {order} the melody"
 UNCALIBRATED = "not calibrated: low notes are reported later"
 AGAINST = "Against {name}, at {tempo} of its tempo:"
 AGAINST_NAME = "Against {name}:"
+BESIDE_MODEL = "against {name}"  # what a line of the drift leaf is called
 NO_PLACES = "Against {name}: too few places in common."
+
+
+def against_name(name: str) -> str:
+    """Return what the difference from a model's pass is called."""
+    return BESIDE_MODEL.format(name=name)
 
 
 def drift_lines(drift: PassDrift, numbers: Sequence[int]) -> list[str]:

@@ -1,9 +1,9 @@
 """Whether one voice is played alone: then the other's notes are not missing, nobody meant to play them.
 
 Two bars of one voice without a note of the other are no slip; in a pass in which both were played before,
-where the basses may lie a bar apart, three notes have to be left out too.  Until that is known nothing is said of the
-notes left out, but for a single one in a voice that is being played: that is a slip, and told at once.
-Where the other voice comes in again sooner, all of them were left out, and are told then.
+where the basses may lie a bar apart, three notes have to be left out too.  Until that is known nothing is
+said of the notes left out, but for a single one in a voice that is being played: that is a slip, and told at
+once.  Where the other voice comes in again sooner, all of them were left out, and are told then.
 """
 
 from __future__ import annotations

@@ -49,6 +49,7 @@ class DriftLine:
     name: str  # as it is written beside the line: "pass 2"
     said: str = ""  # of the tempo over the whole pass, where it is named: "rushing"
     beside: bool = False  # to be compared with the first: dashed, whatever others there are
+    spans: tuple[tuple[float, float], ...] = ()  # of each point, from where to where it may lie, in ms
 
 
 def draw_drift(
@@ -179,6 +180,11 @@ class DriftSheet:
     def _line(self, line: DriftLine, at: int) -> Iterator[Stamp]:
         colour, weight, dashed = self._style(at)
         points = [(self.x_of(place), self.y_of(ms)) for place, ms in line.points]
+        thin = max(round(self.sizes.px(1.2)), 1)
+        for (x, _), (low, high) in zip(points, line.spans, strict=False):
+            top, bottom = max(self.y_of(low), self.top), min(self.y_of(high), self.bottom)
+            if bottom > top:
+                yield placed(block(thin, round(bottom - top), self.palette.pencil), x - thin // 2, top)
         # A bar without a drift (too few notes) is a gap that is crossed lightly dotted.
         for (one, other), (a, b) in zip(pairwise(points), pairwise(line.points), strict=True):
             gap = b[0] - a[0] > 1.5
@@ -253,7 +259,11 @@ class DriftSheet:
         for place, ms in sorted(out, key=lambda point: (point[0] != worst, -abs(point[1]))):
             written = lettering.words(f"{abs(ms):.0f}", height, self.palette.ink, hand=True)
             far = px(15 if place == worst else 8) + height / 2
-            x, y = self.x_of(place), self.y_of(ms) + math.copysign(far, ms)
+            ends = dict(zip(self.lines[0].points, self.lines[0].spans, strict=False)).get(
+                (place, ms), (ms, ms)
+            )
+            end = self.y_of(max(ends) if ms > 0 else min(ends))  # clear of how far it may lie
+            x, y = self.x_of(place), end + math.copysign(far, ms)
             box = pygame.Rect(0, 0, written.width + round(px(4)), height + round(px(3)))
             box.center = (round(x), round(y))
             free = box.collidelist(kept) < 0 and not any(box.clipline(a, b) for a, b in pairwise(curve))

@@ -134,7 +134,7 @@ def follow(score: Score, groups: Groups, take: Take) -> Labels:
         keep(us)
         found.once.append(follower.trace(1)[0].note)
     matching.settle_all()
-    keep(take.us[-1])
+    keep(max(take.us, default=0))
     found.kept = [match.label.note for match in matching.matches]
     found.hindsight = [label.note for label in follower.trace(len(take.us))]
     return found
