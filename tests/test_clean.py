@@ -189,11 +189,11 @@ def test_what_is_final_stays_and_live_and_replayed_agree(passes, rest_s):
         assert report(offline).passes[number - 1].clean == clean
 
 
-def astray(count):
-    """Any notes at any time, after the score was played to its middle."""
-    found = [e for e in played(SCORE, without=range(6, 11)) if e.time_us < 6_000_000]
+def astray(count, from_us=6_000_000):
+    """Any notes at any time, after the score was played to its middle, or to nowhere."""
+    found = [e for e in played(SCORE, without=range(6, 11)) if e.time_us < from_us]
     for at in range(count):
-        us = 6_000_000 + at * 230_000 + (at * 7919) % 90_000
+        us = from_us + at * 230_000 + (at * 7919) % 90_000
         string, fret = 1 + (at * 5) % 6, 1 + (at * 7) % 9
         pitch = SCORE.tuning.open_pitch(string) + fret
         found += [NoteOn(us, pitch, 80, string), NoteOff(us + 150_000, pitch, string)]
@@ -218,3 +218,15 @@ def test_a_pass_in_which_the_place_was_lost_is_not_clean_and_blames_nobody_for_i
     assert not pass_result(session, report(session), number).clean
     if not told.count:
         assert pass_sentence(report(session), number) == unclear_sentence(told.unclear)
+
+
+def test_who_begins_the_piece_after_trying_strings_has_begun_it_there():
+    start_s = 10.0
+    session = judge([*astray(30, from_us=1_000_000), *played(SCORE, start_s)], SCORE)
+    assert any(match.lost for match in session.matching.matches)
+    last = session.matching.passes[-1]
+    begun = [match for match in session.matching.matches if match.played.on_us >= start_s * 1e6]
+    assert all(match.during is last for match in begun)
+    assert [match.label.note for match in begun if match.label.right] == [match.label.note for match in begun]
+    assert not any(match.lost for match in begun)
+    assert answers(session, last.number) == {True}

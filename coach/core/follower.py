@@ -32,6 +32,7 @@ HISTORY = 64  # notes that can be traced back without hindsight
 # are rather low and the last few no better.  Another piece fits now and then, but never for long.
 LOST_NOTES, LOST_UNDER, LOST_CLIP = 8, -4.8, -12.0
 LOST_LONG, LOST_LONG_UNDER, LOST_STILL_UNDER = 24, -2.9, -1.5
+LOST_LAST, FOUND_FROM = 4, -1.0  # where the very last fit, the place is found again
 PARTS = ("both", "bass", "melody")
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2  # another place so likely, and so many groups away
 # Another way so likely, and so many such ways at most, are asked whether they say the same of a note.
@@ -115,6 +116,8 @@ class Follower:
         """Whether the last notes fit nowhere well."""
         count = len(self._gains)
         if count < LOST_NOTES:
+            return False
+        if sum(self._gains[-LOST_LAST:]) / LOST_LAST >= FOUND_FROM:
             return False
         lately = sum(self._gains[-LOST_NOTES:]) / LOST_NOTES
         long = count == LOST_LONG and sum(self._gains) / LOST_LONG < LOST_LONG_UNDER

@@ -81,10 +81,8 @@ class Matching:
         unknown = Label(group=max(self.follower.group, 0), note=-1, right=False, jump=not self.matches)
         home = self.passes[-1] if self.passes else self._pass(1, unknown.group)
         self.matches.append(Match(len(self.matches), played, unknown, False, home))
-        if self.follower.lost:  # it is the last notes together that fit nowhere
-            for match in self.matches[max(self.settled, len(self.matches) - LOST_NOTES) :]:
-                match.lost = True
         self._relabel()
+        self._lose()
         self.matches[-1].held = self._after_pause()
         self._settle(len(self.matches) - self.limits.settle_events)
 
@@ -159,11 +157,27 @@ class Matching:
         After a turn that is itself not settled it counts from the last note too.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
-        if self.matches[index].margin.exact < SETTLED_MARGIN:
+        if self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
             return last_us + UNSURE_SHARE * self.limits.settle_us
         number = self.matches[self.settled - 1].during.number if self.settled else 1
         turned = self.matches[index].during.number != number
         return (last_us if turned else self.matches[index].played.heard_us) + self.limits.settle_us
+
+    def _lose(self) -> None:
+        """Mark what was played while the place was not known: it is the last notes together that fit nowhere.
+
+        Who is found again has begun where the way now turned last.
+        """
+        window = self.matches[max(self.settled, len(self.matches) - LOST_NOTES) :]
+        if self.follower.lost:
+            for match in window:
+                match.lost = True
+        elif window[-1].label.right:
+            here = window[-1].during
+            for match in reversed(window):
+                if match.during is not here or not match.label.right:
+                    break
+                match.lost = False
 
     def _held(self) -> list[Match]:
         return [match for match in self.matches[self.settled :] if match.held]
