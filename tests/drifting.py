@@ -10,6 +10,7 @@ PATTERNS = ("1 1 1 1", "1/2 1/2 1 1/2 1/2 1", "1 1/2 1/2 1 1", "1/2 1/2 1/2 1/2 
 SCORE = piece(
     "4/4", ", ".join(f"A2 {length}" for k in range(BARS) for length in PATTERNS[k % 4].split()), qpm=72
 )
+TICKS_BARS = {int(note["onset"]): int(note["bar"]) for note in SCORE.notes}
 BAR_S = 4 * 60 / 72
 CLICK = Click(1_000_000)
 
@@ -44,4 +45,4 @@ def take(seed, *, jitter_s=0.010, wander=0.0, trouble=False, tempo=1.0, **asked)
         kept[1:] = draw.random(len(times) - 1) > 1 / 12
     order = np.argsort(times[kept])
     rows = zip(ticks[kept][order].tolist(), times[kept][order].tolist(), strict=True)
-    return [Onset(tick, round(s * 1e6), SCORE.bar_index(tick)) for tick, s in rows]
+    return [Onset(tick, round(s * 1e6), TICKS_BARS[tick]) for tick, s in rows]

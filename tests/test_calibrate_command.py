@@ -348,7 +348,7 @@ def test_a_player_ahead_and_touched_strings_are_told():
     lines = told(pupil.learnt.fit)
     assert len(lines) == 2
     assert "ms ahead of the click" in lines[0]
-    assert lines[1].startswith("One fade ended early")
+    assert lines[1].startswith("One of the fades ended early")
 
 
 def test_the_page_s_calibration_can_be_left_and_then_nothing_is_kept(tmp_path, monkeypatch):

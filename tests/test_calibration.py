@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from coach.core import calibrate_words as words
 from coach.core.calibration import Calibration
 from coach.core.calibration_fit import Stroke, fit
 from coach.core.calibration_steps import GaveUp, Say
+from coach.core.calibration_turns import PARTS
 from coach.core.pitch import STANDARD
 from coach.core.profile import Profile
 from tests.converter import Converter
@@ -141,6 +143,16 @@ def test_a_string_that_never_comes_is_left_out_and_its_delays_are_guessed_with_d
     assert made.profile.on_error_ms[4] >= 15.0
     assert abs(made.profile.on_delay_ms[4] - made.ahead_ms - true[4]) < 2 * made.profile.on_error_ms[4]
     assert made.profile.fade_us(5) is None
+
+
+def test_what_is_missing_is_told_with_its_remedy():
+    pupil = Pupil(8, misses=frozenset((4, 5, 6, 24, 25, 26)))
+    assert words.missing(learnt(pupil), STRINGS, PARTS) == [
+        "String 5: delays are guessed from the other strings. "
+        "To measure: coach calibrate --only delays --strings 5",
+        "String 5: no fade was heard. To learn: coach calibrate --only fades --strings 5",
+    ]
+    assert words.missing(learnt(Pupil(8)), STRINGS, PARTS) == []
 
 
 def test_where_nobody_plays_any_more_it_ends_with_what_was_learnt():

@@ -138,7 +138,8 @@ def _tell_and_keep(
     settings: Settings, lesson: Calibration, found: Fit, before: Profile | None, dry: bool
 ) -> None:
     lines = words.learnt(found, before)
-    for line in [words.LEARNT, *lines] if lines else []:
+    heading = words.LEARNT if found.delays else words.LEARNT_FADES
+    for line in [heading, *lines] if lines else []:
         print(line)
     for line in (*told(found), *words.missing(found, lesson.strings, lesson.parts)):
         print(line)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from coach.core import review_words, words
 from coach.core.damping import Stop
 from coach.core.passes import Pass
+from coach.core.pickup_words import with_doubt
 from coach.core.score import Score
 from coach.core.session import Session
 from coach.core.spelling import tone_name, written_name
@@ -68,8 +69,10 @@ def _end(score: Score, verdict: DampingVerdict, stop: Stop, bar: int) -> str:
         due=words.due_words(score, stop),
         tone=tone_name(score, verdict.note, verdict.pitch, int(score.notes["bar"][verdict.note])),
         string=verdict.string,
-        amount=words.milliseconds(None if ms is None else abs(ms), signed=False),
-        signed=words.milliseconds(ms),
+        amount=with_doubt(
+            words.milliseconds(None if ms is None else abs(ms), signed=False), verdict.uncertainty_ms
+        ),
+        signed=with_doubt(words.milliseconds(ms), verdict.uncertainty_ms),
     )
 
 

@@ -10,6 +10,7 @@ from coach.core.damping import Stop
 from coach.core.lane_words import bar_sentences
 from coach.core.matching import Match
 from coach.core.passes import PACE_INTERVALS, Pass
+from coach.core.pickup_words import with_doubt
 from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session
 from coach.core.spelling import tone_name, written_name
@@ -269,6 +270,8 @@ class _Reader:
                 # Plucked again by mistake, it sounded on: the verdict is about the string.
                 while played.off_us != verdict.release_us and 0 <= played.heir < len(matches):
                     played = matches[played.heir].played
-                at_end = verdict.overhang_ms is None
-                said[played.index] = words.TO_THE_END if at_end else words.milliseconds(verdict.overhang_ms)
+                told = words.TO_THE_END
+                if verdict.overhang_ms is not None:
+                    told = with_doubt(words.milliseconds(verdict.overhang_ms), verdict.uncertainty_ms)
+                said[played.index] = told
         return said

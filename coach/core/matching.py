@@ -20,7 +20,7 @@ from coach.core.score import Score
 from coach.core.verdicts import Limits
 
 PACE_PASSES = 4  # the pace before a restart is looked for in so many passes
-UNSURE_SHARE = 3  # so many times the settling time is waited after the last note while a label is unsure
+UNSURE_SHARE = 2  # so many times the settling time is waited after the last note while a label is unsure
 # A label is shown, and settled by time, where every other way to take the note is so many nats less likely.
 SHOWN_MARGIN, SETTLED_MARGIN = 2.5, 5.0
 UNKNOWN = Margin(0.0, 0.0)
@@ -37,11 +37,17 @@ class Match:
     index: int
     played: Played
     label: Label
-    lost: bool  # the follower did not know the place when this note came, or knew soon that it had not
     during: Pass
     settled: bool = False
     margin: Margin = UNKNOWN  # how much likelier the label is than others
+    astray: bool = False  # the place was not known when it came, or soon was known not to have been
+    doubted: bool = False  # what seemed its string's was many strings'
     held: bool = False  # it came after a pause, just now: the rest of its chord may tell more
+
+    @property
+    def lost(self) -> bool:
+        """Whether nothing can be said of the note."""
+        return self.astray or self.doubted
 
     @property
     def sure(self) -> bool:
@@ -80,7 +86,7 @@ class Matching:
         self.follower.feed(self._fed_us, played.pitch, played.string, played.velocity)
         unknown = Label(group=max(self.follower.group, 0), note=-1, right=False, jump=not self.matches)
         home = self.passes[-1] if self.passes else self._pass(1, unknown.group)
-        self.matches.append(Match(len(self.matches), played, unknown, False, home))
+        self.matches.append(Match(len(self.matches), played, unknown, home))
         self._relabel()
         self._lose()
         self.matches[-1].held = self._after_pause()
@@ -171,13 +177,13 @@ class Matching:
         window = self.matches[max(self.settled, len(self.matches) - LOST_NOTES) :]
         if self.follower.lost:
             for match in window:
-                match.lost = True
+                match.astray = True
         elif window[-1].label.right:
             here = window[-1].during
             for match in reversed(window):
                 if match.during is not here or not match.label.right:
                     break
-                match.lost = False
+                match.astray = False
 
     def _held(self) -> list[Match]:
         return [match for match in self.matches[self.settled :] if match.held]

@@ -136,7 +136,7 @@ class Session:
             if proposed is not None and proposed.single_channel:
                 # What seemed one string, each note ending the last, was many: nothing is said of that.
                 for match in self.matching.matches[self.matching.settled :]:
-                    match.lost = True
+                    match.doubted = True
             self.ringing.doubt()
             self._infer_strings()
         if isinstance(event, NoteOn | NoteOff) and event.string is not None:

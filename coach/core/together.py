@@ -8,7 +8,7 @@ from statistics import median
 
 import numpy as np
 
-from coach.core.intervals import FREEDOM_SHARE, LEAST_SCALE_US, MAD_SCALE, Estimate, estimate, median_error
+from coach.core.intervals import LEAST_SCALE_US, MAD_FREEDOM, MAD_SCALE, Estimate, estimate, median_error
 from coach.core.matching import Match
 from coach.core.profile import Profile
 from coach.core.score import Score
@@ -59,7 +59,7 @@ def together_of(
         return {}, None
     middle = float(np.median(every))
     scale = max(MAD_SCALE * float(np.median(np.abs(every - middle))), LEAST_SCALE_US / 1000)
-    freedom = 2 * FREEDOM_SHARE * (len(every) - 1) / 1.6  # MAD of independent values
+    freedom = MAD_FREEDOM * (len(every) - 1)
 
     def told(values: Iterable[float]) -> Estimate:
         some = list(values)

@@ -191,7 +191,8 @@ def judge_end(
     have stopped the string a moment before.  ``replucked``: some note took the string over.  ``now_us``
     matters only while the string sounds: the release, if it comes, is later.  ``written_us`` is the written
     length at the player's pace: who stopped the note in time and then hesitated has not cut it.
-    ``uncertainty_us``: an overhang past the tolerance by less than this is no fault.
+    ``uncertainty_us``: an overhang past the tolerance by less than this is no fault, nor is a note that may
+    have sounded long enough.
     """
     ring_us = ringing_after_us(beat_us, limits, lenient) + uncertainty_us
     tolerance_us = max(limits.tolerance_us, round(beat_us)) if lenient else limits.tolerance_us
@@ -209,6 +210,6 @@ def judge_end(
     if faded:
         return Damping.FADED
     share = LENIENT_CUT_SHARE if lenient else CUT_SHARE
-    if length_us > 0 and sounded_us < share * length_us:
+    if length_us > 0 and sounded_us + uncertainty_us < share * length_us:
         return Damping.CUT
     return Damping.REPLACED if replaced else Damping.CLEAN
