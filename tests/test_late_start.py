@@ -90,7 +90,7 @@ def test_a_touch_long_before_is_not_the_first_note(sit: Sit):
     room = sit(BASS)
     room.plays(1)
     made = without_stroke(room.performance().messages, 0)
-    room.perform([(0, b"\x93\x31\x50"), (300_000, b"\x93\x31\0")])
+    room.perform([(0, b"\x93\x38\x50"), (300_000, b"\x93\x38\0")])
     room.rest(6)
     room.perform(made)
     room.rest(4)

@@ -260,12 +260,12 @@ def missing(found: Fit, strings: Collection[int], parts: Collection[str]) -> lis
     """Return what was asked for and is not known yet, and how to learn it."""
     profile, lines = found.profile, []
     if found.guessed:
-        lines.append(GUESSED.format(**_strings(found.guessed)))
+        lines.append(GUESSED.format(strings=_strings(found.guessed), numbers=_numbers(found.guessed)))
     elif "delays" in parts and not any(profile.on_delay_ms):
         lines.append(MISSING_DELAYS.format(doubt=f"{2 * profile.uncertainty_ms:.0f}"))
     faint = {s for s in strings if profile.fade_us(s) is None}
     if "fades" in parts and faint:
-        lines.append(MISSING_FADES.format(**_strings(faint)))
+        lines.append(MISSING_FADES.format(strings=_strings(faint), numbers=_numbers(faint)))
     return lines
 
 
@@ -298,10 +298,14 @@ def _before(before: Profile, found: Fit, string: int) -> list[str]:
     return [form.format(row[string - 1]) for row, form in rows] if known else []
 
 
-def _strings(numbers: Collection[int]) -> dict[str, str]:
-    ordered = [str(number) for number in sorted(numbers, reverse=True)]
-    word = "String " if len(ordered) == 1 else "Strings "
-    return {"strings": word + _listed(ordered), "numbers": ",".join(ordered)}
+def _strings(numbers: Collection[int]) -> str:
+    word = "String " if len(numbers) == 1 else "Strings "
+    return word + _listed([str(number) for number in sorted(numbers, reverse=True)])
+
+
+def _numbers(numbers: Collection[int]) -> str:
+    """Return strings as ``--strings`` takes them."""
+    return ",".join(str(number) for number in sorted(numbers, reverse=True))
 
 
 def _listed(items: Sequence[str]) -> str:
