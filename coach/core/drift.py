@@ -201,17 +201,20 @@ def _bar(score: Score, bar: int, line: _Line, bars: Integers) -> BarDrift:
     if line.paired:
         middle_us, error = centre_of(found.off[inside])
         drift = middle_us / 1000
-    variance = max(error**2 - line.leverage(x), 0.25 * error**2)
+    # A bar draws the line after it: where it does not lean its figure varies the less for that, and where it
+    # does the figure falls short.
+    drawn = line.leverage(x)
     length = score.nominal_us(score.bars[bar].end) - score.nominal_us(score.bars[bar].onset)
     middle, sloping = line.steps(inside)
-    variance += middle
+    steady = max(error**2 - drawn, 0.25 * error**2) + middle
     rate = hypot(slope_error(x), sloping**0.5)
     reach = np.arange(inside[0], min(inside[-1] + 2, len(found.nominal)))
     span = found.nominal[reach]
     own_rate = hypot(slope_error(span), line.steps(reach)[1] ** 0.5)
     step_ms = float(np.median(np.diff(span))) * found.pace / 1000
     heard = heard_share(step_ms)
-    drift_told = estimate(drift, scale * variance**0.5 / 1000, n, line.freedom)
+    drift_told = estimate(drift, scale * (error**2 + drawn + middle) ** 0.5 / 1000, n, line.freedom)
+    by_chance = estimate(drift, scale * steady**0.5 / 1000, n, line.freedom)
     slope_told = estimate(slope, scale * rate * length / 1000, n, line.freedom)
     tempo_told = None
     if tempo is not None:
@@ -220,7 +223,7 @@ def _bar(score: Score, bar: int, line: _Line, bars: Integers) -> BarDrift:
     lean = pace = ""
     few = n < LEAST_ONSETS
     least = float(np.min(np.sign(drift) * found.off[inside])) / 1000 if few else abs(drift)
-    if min(abs(drift), least) > heard * step_ms and drift_told.excludes(0.0, line.level, line.freedom):
+    if min(abs(drift), least) > heard * step_ms and by_chance.excludes(0.0, line.level, line.freedom):
         lean = "behind" if drift > 0 else "ahead"
     sure = tempo_told is not None and tempo_told.excludes(100.0, line.level, line.freedom)
     if sure and not few and tempo is not None and abs(100 / tempo - 1) > heard:

@@ -6,9 +6,9 @@ Coverage: in how many of a hundred takes the 90 % interval holds what was put in
 takes of a steady player anything at all is said.  What is heard is the reference: 2.5 % of the step, here
 10.4 to 20.8 ms (Friberg & Sundberg 1995); a change of 0.17 to 0.3 % an interval (Dahl & Madison, RPPW 10).
 
-The player in trouble stops near the middle of the piece, soon after his seventh bar: a stop right at the end
-of a bar that leans swallows its step back into time.  His fourth bar is far from that, but draws the line
-after it, the more for the stop; neither is in the interval, and both rows are under the nominal 90 %.
+The player in trouble stops near the middle of the piece, soon after his seventh bar (a stop right at the end
+of a bar that leans may swallow its step back into time); his fourth bar is far from that.  Both rows are a
+little under the nominal 90 %.
 
 A player whose clock wanders (the rows with ``wander``) does stray from any steady line, and is rightly told:
 his rows are there for the change over the whole pass, which has to hold 0 all the same.
