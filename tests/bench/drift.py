@@ -58,7 +58,7 @@ def lean(how, ms, takes, bar=6, **asked):
     return (
         np.mean([holds(row.drift_ms, ms) for row in rows]),
         np.mean([row.lean == name for row in rows]),
-        np.median([row.drift_ms.high - row.drift_ms.low for row in rows]),
+        np.median([row.drift_ms.high - row.drift_ms.low for row in rows if row.drift_ms is not None]),
         np.mean([any(b.lean for b in one.bars if b.bar != bar) for one in found]),
     )
 

@@ -10,7 +10,8 @@ One row a scene and number of restarts:
 - unsaid: bass ends of which nothing was said, in per cent;
 - invented: notes called wrong, missing or extra, and strays, that were none, for each 100 notes played;
 - overlooked: those that were, and were not found;
-- withdrawn: verdicts that were shown and did not hold, in per cent of all shown.
+- withdrawn: verdicts that were shown and did not hold, in per cent of all shown;
+- moved: those that held, but in another of some equal bars or in another pass (a turn was understood later).
 """
 
 import sys
@@ -115,7 +116,7 @@ class Tally:
         self.right, self.meant, self.said = Counter(), Counter(), Counter()
         self.equal_right, self.equal_said = Counter(), Counter()
         self.invented, self.overlooked, self.notes, self.unsaid = 0, 0, 0, 0
-        self.errors_ms, self.clean, self.blamed, self.withdrawn, self.shown = [], 0, 0, 0, 0
+        self.errors_ms, self.clean, self.blamed, self.withdrawn, self.moved, self.shown = [], 0, 0, 0, 0, 0
 
     def add(self, truth, result, session):
         meant = {(end.pass_number, end.note): end for end in truth.ends}
@@ -141,7 +142,8 @@ class Tally:
         )]  # fmt: skip
         for (_, kind), count in (loose[0] & loose[1]).items():
             self.equal_right[kind] += count
-        self.withdrawn += session.ledger.withdrawn
+        self.withdrawn += session.ledger.withdrawn - session.ledger.moved
+        self.moved += session.ledger.moved
         self.shown += session.ledger.withdrawn + len(session.verdicts)
 
     def _strokes(self, truth, result):
@@ -171,11 +173,12 @@ class Tally:
         errors = np.array(self.errors_ms)
         invented, overlooked = 100 * self.invented / self.notes, 100 * self.overlooked / self.notes
         blame, withdrawn = 100 * self.blamed / self.clean, 100 * self.withdrawn / self.shown
+        moved = 100 * self.moved / self.shown
         return (
             f"{sum(self.meant.values()):7d}{self.f1(self.right):9.4f}{self.f1(self.equal_right):10.4f}"
             f"{np.median(errors):9.1f}{np.percentile(errors, 95):7.1f}{blame:8.2f}"
             f"{100 * self.unsaid / sum(self.meant.values()):8.2f}"
-            f"{invented:10.2f}{overlooked:12.2f}{withdrawn:11.2f}"
+            f"{invented:10.2f}{overlooked:12.2f}{withdrawn:11.2f}{moved:7.2f}"
         )
 
 
@@ -187,7 +190,7 @@ def main(arguments):
     found = pieces()
     print(
         f"{'scene':20}restarts   ends       F1  F1 equal  over ms    95 %  blame%"
-        "  unsaid%  invented%  overlooked%  withdrawn%"
+        "  unsaid%  invented%  overlooked%  withdrawn%  moved%"
     )
     worst = Counter()
     for name, scene in chosen.items():
