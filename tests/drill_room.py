@@ -16,7 +16,7 @@ from coach.app.history import remember_sitting
 from coach.app.piece import Piece, open_piece
 from coach.app.sitting import Sitting, limits_of
 from coach.app.terms import Terms
-from coach.core import words
+from coach.core import tempo_words
 from coach.core.drill import Drill, Rules
 from coach.core.ladder import Rung
 from coach.core.pedal import Pedal
@@ -152,7 +152,7 @@ class Room:
             self.drill = stand(self.piece, self.rungs, Wanted(), self.kept)
         else:
             self.drill = Drill(self.rungs, rules or Rules(step_up=0.1, step_down=0.1), at=at - 1)
-            self.drill.tempo_words = lambda speed: words.beats_a_minute(self.piece.score, speed)
+            self.drill.tempo_words = lambda speed: tempo_words.beats_a_minute(self.piece.score, speed)
         self.speaker = Loudspeaker(self.clock) if sound else None
         self.paper = Paper(self.piece.title)
         self.ended: list[Sitting] = []

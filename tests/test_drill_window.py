@@ -18,7 +18,7 @@ from coach.app.drill import Wanted, ladder_of, maker, rules_of
 from coach.app.drill_live import DrillLive
 from coach.app.sitting import limits_of
 from coach.app.terms import Terms
-from coach.core import drill_words, sound_words, words
+from coach.core import drill_words, sound_words, tempo_words
 from coach.core.drill import Drill
 from coach.core.sounding import Track
 from coach.devices.messages import PortState
@@ -106,7 +106,7 @@ def mirror() -> Iterator[DrillLive]:
 def mirror_of(player: Mute | None) -> Iterator[DrillLive]:
     piece = etude(NUMBER)
     drill = Drill(ladder_of(piece, Terms(), Wanted()), rules_of(piece, FAST), at=AT - 1)
-    drill.tempo_words = lambda speed: words.beats_a_minute(piece.score, speed)
+    drill.tempo_words = lambda speed: tempo_words.beats_a_minute(piece.score, speed)
     with Window(
         piece.score,
         piece.xml,

@@ -27,7 +27,7 @@ from coach.core.profile import Profile
 from coach.core.report import report
 from coach.core.score import TICKS_PER_QUARTER
 from coach.core.summary import summarise
-from coach.core.words import tempo_words
+from coach.core.tempo_words import written_tempo
 from coach.devices.messages import Heard, PortState
 from coach.files.settings import Settings, load_settings
 from coach.files.take import read_take
@@ -83,7 +83,7 @@ class Music:
             terms=terms_beside(piece, None)[0],
         )
         self.window = Window(piece.score, xml, size=SIZE, offscreen=True)
-        self.live = Live(sitting, self.window, tempo=tempo_words(piece.score), **how)  # type: ignore[arg-type]
+        self.live = Live(sitting, self.window, tempo=written_tempo(piece.score), **how)  # type: ignore[arg-type]
         self.live.on_message(PortState("open", "Listening to “guitar:out”.", "guitar:out"))
         self._clock = clock
 

@@ -25,7 +25,7 @@ from coach.app.piece import Piece, open_piece
 from coach.app.replay import look_back
 from coach.app.sitting import Sitting, limits_of
 from coach.app.studio import ROOM, Studio
-from coach.core import words
+from coach.core import tempo_words
 from coach.core.shapes import Foot
 from coach.devices.messages import Heard
 from coach.files.take import Take, read_take
@@ -91,7 +91,7 @@ def sitting(until_s: float = MOMENT_S) -> Sitting:
 
 def show(live: Live, at_s: float = MOMENT_S) -> Surface:
     """Return what a live sitting shows at a moment."""
-    foot = Foot(tempo=words.tempo_words(live.sitting.session.score), port="guitar heard")
+    foot = Foot(tempo=tempo_words.written_tempo(live.sitting.session.score), port="guitar heard")
     live.draw(live.lens.see(live.viewer.view(live.sitting.now_us(round(at_s * 1e9)), foot=foot)))
     return live.window.surface
 

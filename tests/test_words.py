@@ -2,7 +2,7 @@
 
 import pytest
 
-from coach.core import words
+from coach.core import tempo_words, words
 from coach.core.damping import plan_stops
 from coach.core.verdicts import Damping, Stroke
 from coach.core.ways import Way
@@ -10,9 +10,9 @@ from tests.scores import piece
 
 
 def test_the_tempo_is_told_in_the_meters_beat():
-    assert words.tempo_words(piece("4/4", "A2 4", qpm=58)) == "♩ = 58"
+    assert tempo_words.written_tempo(piece("4/4", "A2 4", qpm=58)) == "♩ = 58"
     # A dotted quarter is one and a half quarters: 72 quarters a minute are 48 of them.
-    assert words.tempo_words(piece("6/8", "A2 3", qpm=72)) == "♩. = 48"
+    assert tempo_words.written_tempo(piece("6/8", "A2 3", qpm=72)) == "♩. = 48"
 
 
 @pytest.mark.parametrize(("ms", "text"), [(240.4, "+240 ms"), (-60.0, "−60 ms"), (-0.2, "0 ms"), (None, "–")])

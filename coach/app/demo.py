@@ -10,7 +10,7 @@ from coach.app.look import USUAL_LOOK, Look
 from coach.app.piece import Piece, find_score, open_piece
 from coach.app.play import open_window, tell
 from coach.app.sitting import Sitting, limits_of
-from coach.core import words
+from coach.core import tempo_words, words
 from coach.core.errors import CoachError
 from coach.core.shapes import Foot
 from coach.core.view import Viewer
@@ -50,7 +50,7 @@ def run_demo(*, headless: bool, screenshot: Path | None, look: Look = USUAL_LOOK
     live = Live(
         sitting,
         window,
-        tempo=words.tempo_words(piece.score),
+        tempo=tempo_words.written_tempo(piece.score),
         still=look.still or settings.still,
     )
     try:
@@ -78,7 +78,7 @@ def _at_once(
             piece.score, piece.xml, size=look.size, night=look.night, offscreen=True, reading=reading
         )
         try:
-            foot = Foot(tempo=words.tempo_words(piece.score))
+            foot = Foot(tempo=tempo_words.written_tempo(piece.score))
             window.show(Viewer(sitting.session).view(sitting.session.now_us, foot=foot))
             window.screenshot(screenshot)
         finally:

@@ -21,7 +21,7 @@ from coach.app.play import Asked, choose_port, run_live, terms_asked
 from coach.app.sitting import Sitting
 from coach.app.step import of_rung, whole
 from coach.app.terms import Terms, terms_beside
-from coach.core import drill_words, words
+from coach.core import drill_words, tempo_words, words
 from coach.core.drill import Drill, PastPass, Rules, recheck
 from coach.core.errors import CoachError
 from coach.core.ladder import Part, Rung, from_fault, ladder, own_step, without
@@ -133,7 +133,7 @@ def rules_of(piece: Piece, wanted: Wanted) -> Rules:
     """Return the rules that were asked for.  Raises CoachError for tempi that make no sense."""
     if wanted.rules is not None:
         return wanted.rules
-    written = piece.score.qpm(0) / words.beat_quarters(piece.score)  # beats a minute
+    written = piece.score.qpm(0) / tempo_words.beat_quarters(piece.score)  # beats a minute
 
     def share(asked: float | None, usual: float) -> float:
         return usual if asked is None else asked / written
@@ -218,7 +218,7 @@ def stand(piece: Piece, rungs: tuple[Rung, ...], wanted: Wanted, kept: Path) -> 
             drill = Drill.from_plain(plain, rungs, rules)
         except ValueError as error:
             notice = set_aside(kept, str(error))
-    drill.tempo_words = lambda speed: words.beats_a_minute(piece.score, speed)
+    drill.tempo_words = lambda speed: tempo_words.beats_a_minute(piece.score, speed)
     if notice:
         _warn(notice)
     if wanted.at is not None:

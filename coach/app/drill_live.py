@@ -21,7 +21,7 @@ from coach.app.live import Live
 from coach.app.pass_result import pass_result
 from coach.app.sitting import Sitting
 from coach.app.telling import Said
-from coach.core import drill_words, words
+from coach.core import drill_words, tempo_words, words
 from coach.core.clean import is_fault
 from coach.core.drill import Decision, Drill, Kind
 from coach.core.ladder import Rung
@@ -262,7 +262,7 @@ class DrillLive(Live):
         foot = replace(
             view.foot,
             chunk=self.rung.name,
-            tempo=words.tempo_at(self.sitting.session.score, self.speed),
+            tempo=tempo_words.tempo_at(self.sitting.session.score, self.speed),
             tally=self.drill.count,
         )
         if self.drill.hurting:  # it stays until the player says that it is over

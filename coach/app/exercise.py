@@ -9,7 +9,7 @@ from pathlib import Path
 from coach.app.outputs import checked_outputs
 from coach.app.piece import Piece, open_piece
 from coach.app.terms import terms_beside
-from coach.core import exercise_words, words
+from coach.core import exercise_words, tempo_words, words
 from coach.core.damping import Reason, Stop
 from coach.core.derived import (
     bar_sources,
@@ -149,7 +149,7 @@ def _stop_sentences(title: str, prepared: Preparation, made: Exercise) -> list[s
         bars = section.name.partition(": ")[2]
         stages.append(exercise_words.STAGES[name].format(bars=bars))
     told = exercise_words.STAGES_TOLD.format(stages="; ".join(stages))
-    tempo = exercise_words.SLOWLY.format(tempo=words.tempo_words(made.score))
+    tempo = exercise_words.SLOWLY.format(tempo=tempo_words.written_tempo(made.score))
     return [trains, told, f"{tempo} {exercise_words.ON}"]
 
 

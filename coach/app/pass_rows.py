@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from statistics import median
 
-from coach.core import words
+from coach.core import tempo_words
 from coach.core.clean import speed_of
 from coach.core.ladder import Part
 from coach.core.passes import Pass
@@ -75,7 +75,7 @@ def rows_of(
             notes=asked,
             tolerance_ms=session.limits.tolerance_ms,
             drift_limit_ms=one.drift_limit_ms,
-            bpm=None if speed is None else speed * score.qpm(begun.tick) / words.beat_quarters(score),
+            bpm=None if speed is None else speed * score.qpm(begun.tick) / tempo_words.beat_quarters(score),
         )
         found.append((row, _stops(session, result, one.number)))
     return found

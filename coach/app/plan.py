@@ -12,7 +12,7 @@ from typing import Literal
 from coach.app.outputs import checked_outputs
 from coach.app.piece import Piece
 from coach.app.terms import terms_beside
-from coach.core import plan_words, words
+from coach.core import plan_words, tempo_words
 from coach.core.errors import CoachError
 from coach.core.preparation import Preparation
 from coach.files.plan_report import plan_json
@@ -108,11 +108,11 @@ def _tempo(piece: Piece, beats_a_minute: float | None) -> float:
     """Return a tempo as a multiple of the written one."""
     if beats_a_minute is None:
         return 1.0
-    share = beats_a_minute * words.beat_quarters(piece.score) / piece.score.qpm(0)
+    share = beats_a_minute * tempo_words.beat_quarters(piece.score) / piece.score.qpm(0)
     if not SLOWEST <= share <= FASTEST:
         raise CoachError(
             f"tempo {beats_a_minute:g}",
-            plan_words.STRANGE_TEMPO.format(tempo=words.tempo_words(piece.score) or "♩ = 60"),
+            plan_words.STRANGE_TEMPO.format(tempo=tempo_words.written_tempo(piece.score) or "♩ = 60"),
             plan_words.NEARER_TEMPO,
         )
     return share

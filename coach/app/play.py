@@ -20,7 +20,7 @@ from coach.app.piece import Piece
 from coach.app.sitting import Sitting, limits_of
 from coach.app.telling import Telling
 from coach.app.terms import Terms, terms_beside
-from coach.core import words
+from coach.core import tempo_words, words
 from coach.core.errors import CoachError, PortError
 from coach.core.feedback import Amount
 from coach.core.profile import Profile
@@ -82,7 +82,7 @@ def run_play(
     live = Live(
         sitting,
         window,
-        tempo=words.tempo_words(piece.score),
+        tempo=tempo_words.written_tempo(piece.score),
         amount=amount,
         fixed=fixed,
         pedal=pedal_of(settings, asked.port, sitting.session.profile),

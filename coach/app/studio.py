@@ -15,7 +15,7 @@ from coach.app.piece import Piece
 from coach.app.play import Asked, run_live, sit_down
 from coach.app.review import judged_beside
 from coach.app.sitting import Sitting
-from coach.core import words
+from coach.core import tempo_words, words
 from coach.core.pedal import Pedal
 from coach.core.shapes import Foot, View
 from coach.files.settings import Settings
@@ -146,7 +146,7 @@ def run_studio(piece: Piece, asked: Asked, *, settings: Settings, take: Path | N
     live = Studio(
         sitting,
         window,
-        tempo=words.tempo_words(piece.score),
+        tempo=tempo_words.written_tempo(piece.score),
         pedal=pedal_of(settings, asked.port, sitting.session.profile),
         still=look.still or settings.still,
         beside=beside,

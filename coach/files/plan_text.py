@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from coach.core import form_words, plan_words, words
+from coach.core import form_words, plan_words, tempo_words, words
 from coach.core.damping import Reason, Stop, worst_first
 from coach.core.harmony import Chord, Scale
 from coach.core.preparation import Preparation
@@ -47,7 +47,7 @@ def _facts(prepared: Preparation) -> str:
     score, harmony = prepared.score, prepared.harmony
     first = score.bars[0]
     scale = _scale_words(harmony.scale) if harmony.scale else ""
-    told = [harmony.key.name, f"{first.beats}/{first.beat_unit}", words.tempo_words(score)]
+    told = [harmony.key.name, f"{first.beats}/{first.beat_unit}", tempo_words.written_tempo(score)]
     line = ", ".join(part for part in told if part) + "."
     level = plan_words.LEVEL_LINE.format(level=plan_words.LEVEL_NAME[prepared.level.token])
     return " ".join(part for part in (line, scale, level) if part)
