@@ -202,8 +202,10 @@ class Follower:
             return
         group, _, jump = way[entered]
         start = int(self.groups.starts[group])
+        here = False
         for index, slot in zip(chord, self._chords.share_out(group, heard), strict=False):
-            if slot >= 0 or index >= entered:
+            here |= slot >= 0 or index >= entered
+            if here:
                 way[index] = (group, start + slot if slot >= 0 else -1, jump)
                 jump = False
 

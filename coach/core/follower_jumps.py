@@ -79,7 +79,6 @@ class Jumps:
         bars[: bar + 1] += back * (ft.TO_BACK / back.sum())
         if len(ahead):
             bars[bar + 1 :] += ahead * (ft.TO_AHEAD / ahead.sum())
-        bars[0] += ft.TO_BEGIN
         share = np.log(bars).take(self._bars)
         share += self._weight
         share += np.log1p(ft.LEARNT * self._visits[self._place])
