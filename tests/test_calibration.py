@@ -14,6 +14,7 @@ from coach.core.calibration_steps import GaveUp, Say
 from coach.core.calibration_turns import PARTS
 from coach.core.pitch import STANDARD
 from coach.core.profile import Profile
+from coach.files.settings import keep_profile, kept_profile
 from tests.converter import Converter
 from tests.pupil import Pupil
 
@@ -432,3 +433,19 @@ def test_the_median_the_error_and_the_line_of_fades_by_hand():
     assert made.profile.fade_slope_s == (1.0,)
     assert made.ahead_ms == 0.0
     assert Profile.from_plain(made.profile.to_plain()) == made.profile
+
+
+def test_two_strings_fades_learnt_before_anything_else_make_a_profile_that_can_be_read(tmp_path):
+    """The lowest string is not among them: a row has a place for every string all the same."""
+    strokes = [Stroke(s, 80, None, fade_s=3.0) for s in (4, 5) for _ in range(4)]
+    made = fit(strokes, Profile(), STANDARD.open_pitches, {4, 5})
+    assert made.profile.fade_s == (0.0, 0.0, 0.0, 3.0, 3.0, 0.0)
+    keep_profile(made.profile, tmp_path)
+    assert kept_profile(tmp_path) == made.profile
+
+
+def test_a_profile_that_could_not_be_read_again_is_not_kept(tmp_path):
+    keep_profile(Profile(fade_s=(1.0,) * 6), tmp_path)
+    with pytest.raises(ValueError, match="5 values for 6 strings"):
+        keep_profile(Profile(fade_s=(1.0,) * 5), tmp_path)
+    assert kept_profile(tmp_path) == Profile(fade_s=(1.0,) * 6)

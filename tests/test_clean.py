@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -15,6 +17,7 @@ from coach.core.report import report
 from coach.core.score import TICKS_PER_QUARTER
 from coach.core.session import Session, judge
 from coach.core.summary import pass_sentence
+from coach.core.timing import pass_onsets
 from coach.core.verdicts import DRIFT_FAULT_MS, Limits, Stroke, StrokeVerdict
 from coach.core.words import unclear_sentence
 from coach.files.take import TakeMeta
@@ -230,3 +233,27 @@ def test_who_begins_the_piece_after_trying_strings_has_begun_it_there():
     assert [match.label.note for match in begun if match.label.right] == [match.label.note for match in begun]
     assert not any(match.lost for match in begun)
     assert answers(session, last.number) == {True}
+
+
+def test_while_the_place_is_lost_nothing_is_pencilled_in_as_left_out_and_no_bar_is_timed():
+    session, missing_then = Session(SCORE), set()
+    for event in astray(30):
+        session.feed(event)
+        lost = [match for match in session.matching.matches if match.astray]
+        if len(lost) > 8:
+            missing_then |= {v.note for v in session.verdicts.values() if _is_missing(v) and not v.settled}
+    session.feed(End(30_000_000))
+    assert missing_then == set()
+    first_lost = next(match for match in session.matching.matches if match.astray)
+    for during in session.matching.passes:
+        assert all(onset.us < first_lost.played.on_us for onset in pass_onsets(SCORE, during))
+
+
+def test_what_is_tried_over_after_the_last_note_does_not_make_the_pass_unclear():
+    end_us = max(e.time_us for e in played(SCORE))
+    after = [replace(e, time_us=e.time_us + end_us + 400_000 - 6_000_000) for e in astray(20)[-40:]]
+    session = judge([*played(SCORE), *after], SCORE)
+    assert any(match.astray for match in session.matching.matches)
+    assert cleanness(session, session.matching.passes[0]).unclear == 0
+    right = [m.label.note for m in session.matching.of_pass(session.matching.passes[0]) if not m.astray]
+    assert set(right) >= set(range(len(SCORE.notes)))

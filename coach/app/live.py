@@ -247,7 +247,10 @@ class Live:
         recorder = self.sitting.recorder
         failed = recorder.failed if recorder is not None else None
         port, alarm = failed or self.port_text, bool(failed) or not self.port_open
-        foot = Foot(tempo=self._tempo, port=port, alarm=alarm, message=self._message)
+        # That the guitar is heard need not be said any more when it is not known where the player is.
+        stale = self._message == self.port_text and self.sitting.session.follower.lost
+        message = "" if stale else self._message
+        foot = Foot(tempo=self._tempo, port=port, alarm=alarm, message=message)
         self.draw(self.lens.see(self.viewer.view(now_us, foot=foot)))
 
     def draw(self, view: View) -> None:

@@ -298,7 +298,7 @@ class LookBack:
         Beside a pass of a model, one line is all there is to see: how far the chosen pass is from that one.
         """
         if self.model and beside is not None and beside[0] is self.other and self.chosen:
-            return (self._against(*beside),)
+            return (self._against(self.chosen, *beside),)
         wanted = [(self.judged, self.chosen)] if self.chosen else []
         wanted += [beside] if beside is not None else []
         wanted += [pair for pair in self._candidates() if pair[0] is self.judged and pair not in wanted]
@@ -314,15 +314,16 @@ class LookBack:
             lines.append(DriftLine(number, tuple(points), judged.called(number), said, beside=here))
         return tuple(lines)
 
-    def _against(self, model: Judged, number: int) -> DriftLine:
-        """Return how the chosen pass's time stands against a pass of the model."""
+    @lru_cache(maxsize=8)  # noqa: B019 (lives as long as the window)
+    def _against(self, chosen: int, model: Judged, number: int) -> DriftLine:
+        """Return how a pass's time stands against a pass of the model."""
         session = self.judged.session
         found = drift_against(
-            session, self.judged.passes[self.chosen - 1], model.session, model.passes[number - 1], model.name
+            session, self.judged.passes[chosen - 1], model.session, model.passes[number - 1], model.name
         )
         bars = [(float(one.bar), one.drift_ms) for one in found.drift.bars if one.drift_ms is not None]
         return DriftLine(
-            self.chosen,
+            chosen,
             tuple((bar, drift.value) for bar, drift in bars),
             against_name(model.called(number)),
             named_words(found.drift, self.judged.result.bar_numbers),

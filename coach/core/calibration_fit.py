@@ -100,9 +100,9 @@ def fit(
     if fades:
         made = replace(
             made,
-            fade_s=_row(fade, 2, fades, made.fade_s),
-            fade_slope_s=_row(slope, 2, fades, made.fade_slope_s),
-            fade_spread_s=_row(fade_spread, 2, fades, made.fade_spread_s),
+            fade_s=_row(fade, 2, fades, made.fade_s, wired.strings),
+            fade_slope_s=_row(slope, 2, fades, made.fade_slope_s, wired.strings),
+            fade_spread_s=_row(fade_spread, 2, fades, made.fade_spread_s, wired.strings),
         )
     if not any(made.on_delay_ms) and not made.uncertainty_ms:
         made = replace(made, uncertainty_ms=UNMEASURED_MS)
@@ -166,12 +166,16 @@ def _with_delays(
     off = {s: max(off[s] + shift, 0.0) for s in new}
     made = replace(
         wired,
-        on_delay_ms=_row(on, 1, new, wired.on_delay_ms),
-        off_delay_ms=_row(off, 1, new, wired.off_delay_ms),
-        on_error_ms=_row({s: hypot(on_error[s], more_of[s]) for s in new}, 1, new, wired.on_error_ms),
-        off_error_ms=_row({s: hypot(off_error[s], more_of[s]) for s in new}, 1, new, wired.off_error_ms),
-        on_spread_ms=_row(on_spread, 1, new, wired.on_spread_ms),
-        off_spread_ms=_row(off_spread, 1, new, wired.off_spread_ms),
+        on_delay_ms=_row(on, 1, new, wired.on_delay_ms, wired.strings),
+        off_delay_ms=_row(off, 1, new, wired.off_delay_ms, wired.strings),
+        on_error_ms=_row(
+            {s: hypot(on_error[s], more_of[s]) for s in new}, 1, new, wired.on_error_ms, wired.strings
+        ),
+        off_error_ms=_row(
+            {s: hypot(off_error[s], more_of[s]) for s in new}, 1, new, wired.off_error_ms, wired.strings
+        ),
+        on_spread_ms=_row(on_spread, 1, new, wired.on_spread_ms, wired.strings),
+        off_spread_ms=_row(off_spread, 1, new, wired.off_spread_ms, wired.strings),
     )
     errors = [*made.on_error_ms, *made.off_error_ms]
     usual_ms = round(sqrt(sum(e * e for e in errors) / len(errors)), 1)
@@ -202,13 +206,12 @@ def _tie(
 
 
 def _row(
-    values: Mapping[int, float], decimals: int, new: Collection[int], kept: Sequence[float]
+    values: Mapping[int, float], decimals: int, new: Collection[int], kept: Sequence[float], strings: int
 ) -> tuple[float, ...]:
-    """Return a row by string: ``values`` for the ``new`` ones, what was ``kept`` for the others, else 0."""
-    last = max(max(new), len(kept))
+    """Return a row of ``strings``: ``values`` of the ``new`` ones, what was ``kept`` of others, else 0."""
     return tuple(
         round(values[s], decimals) if s in new else kept[s - 1] if s <= len(kept) else 0.0
-        for s in range(1, last + 1)
+        for s in range(1, strings + 1)
     )
 
 

@@ -47,8 +47,7 @@ def cleanness(session: Session, during: Pass) -> Cleanness:
     faults = [v for v in session.verdicts.values() if v.pass_number == during.number and is_fault(v)]
     faults = [v for v in faults if during.holds(v.played, -1 if isinstance(v, StrayVerdict) else v.note)]
     faults.sort(key=lambda verdict: verdict.time_us)
-    lost = (match for match in session.matching.of_pass(during) if match.lost)
-    unclear = sum(during.holds(match.played.index, -1) for match in lost)
+    unclear = _unclear(session, during)
     allowed_ms = session.limits.drift_fault_ms
     if allowed_ms is None:
         return Cleanness(tuple(faults), None, None, unclear)
@@ -59,6 +58,15 @@ def cleanness(session: Session, during: Pass) -> Cleanness:
     limit_ms = allowed_ms / (speed or 1.0)
     far = [bar for bar in bar_timings(session.score, onsets, click) if _off_ms(bar) > limit_ms]
     return Cleanness(tuple(faults), max(far, key=_off_ms, default=None), limit_ms, unclear)
+
+
+def _unclear(session: Session, during: Pass) -> int:
+    """Return how many notes of a pass could not be placed; what follows the piece's end is none of it."""
+    matches = [m for m in session.matching.of_pass(during) if during.holds(m.played.index, -1)]
+    known = [m for m in matches if not m.astray and m.label.note >= 0]
+    if known and known[-1].label.group >= session.matching.last_group:
+        return sum(m.astray and m.index < known[-1].index for m in matches)
+    return sum(m.astray for m in matches)
 
 
 def is_fault(change: Change) -> bool:

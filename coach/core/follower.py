@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core import follower_tables as ft
-from coach.core.follower_chords import EARLY_STEP_US, EARLY_US, MOST, TOGETHER_US, Chords, Heard
+from coach.core.follower_chords import EARLY_STEP_US, EARLY_US, MOST, WEIGHED_US, Chords, Heard
 from coach.core.follower_steps import EXTRA, JUMP, LATE, STAY
 from coach.core.follower_tables import BAND
 from coach.core.follower_tokens import Tokens
@@ -37,7 +37,7 @@ PARTS = ("both", "bass", "melody")
 AMBIGUOUS_WITHIN, SAME_PLACE = 3.0, 2  # another place so likely, and so many groups away
 # Another way so likely, and so many such ways at most, are asked whether they say the same of a note.
 RIVAL_WITHIN, RIVALS = 5.0, 6
-# How much rather a soft note was not meant: log odds by its velocity against the last ones'.
+# A note's softness is told by its velocity against so many last ones'.
 FAINT_NOTES = 16
 
 
@@ -174,12 +174,14 @@ class Follower:
         entered = 0
         for index, move in enumerate(moves):
             if move in (STAY, EXTRA):
-                if chord and came[index] < came[entered] + TOGETHER_US:
+                if chord and came[index] < came[entered] + WEIGHED_US:
                     chord.append(index)
             elif move != LATE:
                 # A wrong note of this chord, before its first right one, may seem to be one more before it.
                 early, soon = index, came[index] - self._early_us(*way[index])
-                while early and moves[early - 1] == EXTRA and came[early - 1] > soon:
+                while (
+                    early > max(index - MOST + 1, 0) and moves[early - 1] == EXTRA and came[early - 1] > soon
+                ):
                     early -= 1
                 self._weigh(way, first, [at for at in chord if at < early], entered)
                 chord, entered = [*range(early, index + 1)], index
@@ -208,6 +210,10 @@ class Follower:
             if here:
                 way[index] = (group, start + slot if slot >= 0 else -1, jump)
                 jump = False
+        given = {way[index][1] for index in chord[:MOST]}
+        for index in chord[MOST:]:
+            if way[index][1] in given:
+                way[index] = (way[index][0], -1, way[index][2])
 
     def _heard(self, kept: int) -> Heard:
         return Heard(

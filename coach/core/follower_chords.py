@@ -15,7 +15,7 @@ import numpy as np
 from coach.core import follower_tables as ft
 from coach.core.follower_fits import Fits
 
-TOGETHER_US = 250_000  # what came so much later than the chord's first note is not weighed with it
+WEIGHED_US = 250_000  # what came so much later than the chord's first note is not weighed with it
 # What came so shortly before it is, after a turn, and in going on: to a chord, which is spread.
 EARLY_US, EARLY_STEP_US = 80_000, 45_000
 MOST = 7  # notes that are weighed together; what comes after them is left as it was taken

@@ -130,9 +130,11 @@ class Judge:
 
     def _octave_off(self, match: Match) -> bool:
         """Whether a note is an octave from the one asked for on its string: a converter's error."""
+        if match.label.note < 0:
+            return False
         note, played = self.score.notes[match.label.note], match.played
         same = played.string in (None, 0, int(note["string"]))
-        return same and match.label.note >= 0 and abs(played.pitch - int(note["pitch"])) in OCTAVES
+        return same and abs(played.pitch - int(note["pitch"])) in OCTAVES
 
     def _missing(self) -> None:
         """Say which notes were passed over: settled ones for good, the rest as it looks now."""

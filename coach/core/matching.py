@@ -42,7 +42,7 @@ class Match:
     margin: Margin = UNKNOWN  # how much likelier the label is than others
     astray: bool = False  # the place was not known when it came, or soon was known not to have been
     doubted: bool = False  # what seemed its string's was many strings'
-    held: bool = False  # it came after a pause, just now: the rest of its chord may tell more
+    held: bool = False  # it came just now, after a pause or wrong: the rest of its chord may tell more
 
     @property
     def lost(self) -> bool:
@@ -89,7 +89,8 @@ class Matching:
         self.matches.append(Match(len(self.matches), played, unknown, home))
         self._relabel()
         self._lose()
-        self.matches[-1].held = self._after_pause()
+        last = self.matches[-1]  # a slip may be explained by what comes with it, too
+        last.held = not last.label.right or self._after_pause()
         self._settle(len(self.matches) - self.limits.settle_events)
 
     def settle_until(self, now_us: int) -> None:
@@ -150,6 +151,8 @@ class Matching:
                 told = sure if sure and sure[-1].margin.equal >= SETTLED_MARGIN else sure[:-1]
                 end = max([during.settled_front, *(match.label.group for match in told)])
                 for _, row in self._gaps(during, max(during.checked, during.start), during.front):
+                    if self._astray(during, row):
+                        continue
                     yield during, row, self.groups.group_of(row) < end
 
     # --- inside ---------------------------------------------------------------------------------
@@ -163,7 +166,8 @@ class Matching:
         After a turn that is itself not settled it counts from the last note too.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
-        if self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
+        early = len(self.matches) < LOST_NOTES  # too few to know that they fit nowhere
+        if early or self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
             return last_us + UNSURE_SHARE * self.limits.settle_us
         number = self.matches[self.settled - 1].during.number if self.settled else 1
         turned = self.matches[index].during.number != number
@@ -172,16 +176,19 @@ class Matching:
     def _lose(self) -> None:
         """Mark what was played while the place was not known: it is the last notes together that fit nowhere.
 
-        Who is found again has begun where the way now turned last.
+        What was right up to the first slip among them was right.  Who is found again has begun where the way
+        now turned last.
         """
         window = self.matches[max(self.settled, len(self.matches) - LOST_NOTES) :]
         if self.follower.lost:
+            fitting = True
             for match in window:
-                match.astray = True
+                fitting &= match.label.right and not match.label.jump
+                match.astray |= not fitting
         elif window[-1].label.right:
             here = window[-1].during
             for match in reversed(window):
-                if match.during is not here or not match.label.right:
+                if match.during is not here or (match.label.note >= 0 and not match.label.right):
                     break
                 match.astray = False
 
@@ -192,7 +199,7 @@ class Matching:
         """Whether the last match came after a longer wait than the score's next onset asks for."""
         match, before = self.matches[-1], self.matches[-2:-1]
         waited = match.played.on_us - before[0].played.on_us if before else 0
-        if waited < LEAST_PAUSE_US:
+        if waited < LEAST_PAUSE_US or not self.groups.count:
             return False
         onsets, at = self.groups.onsets, before[0].label.group
         ticks = int(onsets[min(at + 1, self.groups.count - 1)] - onsets[at])
@@ -298,7 +305,7 @@ class Matching:
     def _astray(self, during: Pass, row: int) -> bool:
         """Whether a note looks passed over only because the player's place was not known."""
         near = during.around(int(self.score.notes["onset"][row]))
-        return any(anchor.match.lost for anchor in near if anchor is not None)
+        return any(anchor.match.astray for anchor in near if anchor is not None)
 
     def _gaps(self, during: Pass, first: int, end: int) -> Iterator[tuple[Pass, int]]:
         for group in range(first, end):

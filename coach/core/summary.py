@@ -41,6 +41,9 @@ def three_sentences(result: Report) -> tuple[str, str, str]:
     strokes = count_strokes(result.notes)
     right = strokes[Stroke.RIGHT]
     played = right + strokes[Stroke.WRONG] + strokes[Stroke.MISSING]
+    unclear = sum(one.unclear for one in result.passes)
+    if unclear > right:
+        return words.unclear_sentence(unclear), words.MEND_PIECE, words.HOW_HEARD
     if not played:
         return words.NOTHING_HEARD, words.MEND_HEARD, words.HOW_HEARD
     well, last = _well(result, right, played), result.passes[-1]
@@ -131,7 +134,8 @@ def _notes_first(result: Report) -> tuple[str, str]:
     failing = Counter(r.bar for r in result.notes if r.verdict.kind in (Stroke.WRONG, Stroke.MISSING))
     bar, count = max(failing.items(), key=lambda item: (item[1], -item[0]))
     told = words.bar_words(bar)
-    return words.MEND_NOTES.format(bar=told, count=count), words.HOW_NOTES.format(bar=told)
+    were = "one was" if count == 1 else f"{count} were"
+    return words.MEND_NOTES.format(bar=told, count=were), words.HOW_NOTES.format(bar=told)
 
 
 def _other_first(others: list[NoteRow | StrayRow]) -> tuple[str, str]:

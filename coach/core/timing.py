@@ -79,6 +79,8 @@ def onsets_of(score: Score, anchors: Iterable[Anchor]) -> list[Onset]:
     """Return the onset groups at some anchors, for timing."""
     onsets: list[Onset] = []
     for anchor in anchors:
+        if anchor.match.astray:  # where the player was, is not known
+            continue
         note = score.notes[anchor.match.label.note]
         onsets.append(Onset(anchor.tick, anchor.us, int(note["bar"]), bool(note["fermata"])))
     return onsets

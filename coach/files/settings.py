@@ -176,17 +176,7 @@ def included(kind: str, name: str) -> Path:
 def read_profile(path: Path) -> Profile:
     """Return a pickup profile from a TOML file.  Raises CoachError with one line where it is unusable."""
     try:
-        plain = tomllib.loads(path.read_text("utf-8"))
-        known = {item.name: item for item in fields(Profile)}
-        if unknown := [key for key in plain if key not in known]:
-            raise ValueError(f"it has no entry called {unknown[0]!r}; there are: {', '.join(known)}")
-        profile = Profile.from_plain(plain)
-        for key in BY_STRING:
-            if len(getattr(profile, key)) not in (0, profile.strings):
-                raise ValueError(
-                    f"{key} has {len(getattr(profile, key))} values for {profile.strings} strings"
-                )
-        return profile
+        return _profile_of(path.read_text("utf-8"))
     except OSError as error:
         raise CoachError(str(path), f"cannot be read ({error.strerror})", "give a profile file") from error
     except (ValueError, UnicodeDecodeError) as error:
@@ -213,11 +203,27 @@ def kept_profile(folder: Path | None = None) -> Profile | None:
         raise CoachError(error.where, error.what, remedy) from error
 
 
+def _profile_of(text: str) -> Profile:
+    """Return the profile that TOML describes.  Raises ValueError where it describes none."""
+    plain = tomllib.loads(text)
+    known = {item.name: item for item in fields(Profile)}
+    if unknown := [key for key in plain if key not in known]:
+        raise ValueError(f"it has no entry called {unknown[0]!r}; there are: {', '.join(known)}")
+    profile = Profile.from_plain(plain)
+    for key in BY_STRING:
+        if len(getattr(profile, key)) not in (0, profile.strings):
+            raise ValueError(f"{key} has {len(getattr(profile, key))} values for {profile.strings} strings")
+    return profile
+
+
 def keep_profile(profile: Profile, folder: Path | None = None) -> Path:
     """Keep a learnt profile whole, the one before as ``pickup.before.toml``; return its path.
 
-    Raises CoachError where the folder cannot be written; the old file is then as it was.
+    Raises CoachError where the folder cannot be written; the old file is then as it was, and where what was
+    learnt could not be read again too (ValueError: a fault of ours).
     """
+    text = tomli_w.dumps(profile.to_plain())
+    _profile_of(text)
     path = _folder(folder) / PICKUP
     what, remedy = "the pickup profile", "free or unlock the folder"
     try:
@@ -227,7 +233,7 @@ def keep_profile(profile: Profile, folder: Path | None = None) -> Path:
         raise CoachError(str(path), f"{what} cannot be written ({error.strerror})", remedy) from error
     if before is not None:
         write_whole(path.with_name("pickup.before.toml"), before, what=what, remedy=remedy)
-    write_whole(path, tomli_w.dumps(profile.to_plain()), what=what, remedy=remedy)
+    write_whole(path, text, what=what, remedy=remedy)
     return path
 
 

@@ -97,7 +97,7 @@ class DriftSheet:
         self.right = rect.right - self.sizes.margin - (0 if self.apart else wide + round(px(11)))
         self.top, self.bottom = rect.top + px(NUMBERS + self.apart * NAMES), rect.bottom - px(SENTENCE)
         self.middle = (self.top + self.bottom) / 2
-        most = max([abs(ms) for one in lines for _, ms in one.points], default=0.0)
+        most = max((abs(ms) for one in lines for ms in _reach(one)), default=0.0)
         half = (self.bottom - self.top) / 2
         most *= half / max(half - px(HEADROOM), half / 2)
         self.most_ms = max(most, LEAST_SCALE * threshold_ms)
@@ -256,12 +256,11 @@ class DriftSheet:
         out = [point for point in self.lines[0].points if abs(point[1]) >= self.threshold_ms]
         kept: list[pygame.Rect] = []
         curve = [(self.x_of(place), self.y_of(ms)) for place, ms in self.lines[0].points]
+        spans = dict(zip(self.lines[0].points, self.lines[0].spans, strict=False))
         for place, ms in sorted(out, key=lambda point: (point[0] != worst, -abs(point[1]))):
             written = lettering.words(f"{abs(ms):.0f}", height, self.palette.ink, hand=True)
             far = px(15 if place == worst else 8) + height / 2
-            ends = dict(zip(self.lines[0].points, self.lines[0].spans, strict=False)).get(
-                (place, ms), (ms, ms)
-            )
+            ends = spans.get((place, ms), (ms, ms))
             end = self.y_of(max(ends) if ms > 0 else min(ends))  # clear of how far it may lie
             x, y = self.x_of(place), end + math.copysign(far, ms)
             box = pygame.Rect(0, 0, written.width + round(px(4)), height + round(px(3)))
@@ -274,6 +273,12 @@ class DriftSheet:
     def _centred(self, written: lettering.Written, x: float, y: float, height: float) -> Stamp:
         """Return a writing with the middle of its capitals at ``y``."""
         return Stamp(written.surface, round(x), round(y + height / 2) - written.baseline)
+
+
+def _reach(line: DriftLine) -> Iterator[float]:
+    yield from (ms for _, ms in line.points)
+    for low, high in line.spans:
+        yield from (low, high)
 
 
 def _segment(one: Point, other: Point, weight: float, colour: Colour, dash: float) -> Iterator[Stamp]:
