@@ -166,7 +166,7 @@ class Matching:
         After a turn that is itself not settled it counts from the last note too.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
-        early = len(self.matches) < LOST_NOTES  # too few to know that they fit nowhere
+        early = len(self.matches) <= LOST_NOTES  # too few to know that they fit nowhere
         if early or self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
             return last_us + UNSURE_SHARE * self.limits.settle_us
         number = self.matches[self.settled - 1].during.number if self.settled else 1
@@ -179,7 +179,8 @@ class Matching:
         What was right up to the first slip among them was right.  Who is found again has begun where the way
         now turned last.
         """
-        window = self.matches[max(self.settled, len(self.matches) - LOST_NOTES) :]
+        # So many gains are of one note more: the first has none.
+        window = self.matches[max(self.settled, len(self.matches) - LOST_NOTES - 1) :]
         if self.follower.lost:
             fitting = True
             for match in window:
