@@ -178,7 +178,7 @@ class Follower:
                     chord.append(index)
             elif move != LATE:
                 # A wrong note of this chord, before its first right one, may seem to be one more before it.
-                early, soon = index, came[index] - self._early_us(*way[index])
+                early, soon = index, came[index] - self._early_us(way[index][0], way[index][2])
                 while (
                     early > max(index - MOST + 1, 0) and moves[early - 1] == EXTRA and came[early - 1] > soon
                 ):
@@ -188,7 +188,7 @@ class Follower:
         self._weigh(way, first, chord, entered)
         return way[len(way) - count :]
 
-    def _early_us(self, group: int, _row: int, jump: bool) -> int:
+    def _early_us(self, group: int, jump: bool) -> int:
         """Return how long before a group was entered a note may have come that is of it."""
         chord = self.groups.starts[group + 1] > self.groups.starts[group] + 1 and not self.groups.grace[group]
         return EARLY_US if jump else EARLY_STEP_US if chord else 0

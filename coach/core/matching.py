@@ -163,7 +163,8 @@ class Matching:
         While another way of taking the note is nearly as likely, the time is longer and counts from the
         last note: two seconds of slow playing are one or two notes, too few to tell equal bars apart or a
         turn from a slip, and a verdict settled wrong is worse than one that stays grey a little longer.
-        After a turn that is itself not settled it counts from the last note too.  Twelve notes always settle.
+        After a turn that is itself not settled it counts from the last note too.  The first notes of all wait
+        until it can be known that they fit.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
         early = len(self.matches) <= LOST_NOTES  # too few to know that they fit nowhere
