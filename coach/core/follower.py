@@ -124,6 +124,12 @@ class Follower:
         return lately < LOST_UNDER or (long and lately < LOST_STILL_UNDER)
 
     @property
+    def begun(self) -> bool:
+        """Whether the first notes fit; of too few to be called lost it may be too soon to say."""
+        count = len(self._gains)
+        return count >= LOST_NOTES or not count or sum(self._gains) / count >= FOUND_FROM
+
+    @property
     def certain(self) -> bool:
         """Whether the place is known: not lost, and no other place nearly as likely."""
         if self._tokens is None or not self._fed or self.lost:

@@ -163,12 +163,11 @@ class Matching:
         While another way of taking the note is nearly as likely, the time is longer and counts from the
         last note: two seconds of slow playing are one or two notes, too few to tell equal bars apart or a
         turn from a slip, and a verdict settled wrong is worse than one that stays grey a little longer.
-        After a turn that is itself not settled it counts from the last note too.  The first notes of all wait
-        until it can be known that they fit.  Twelve notes always settle.
+        After a turn that is itself not settled it counts from the last note too.  The first notes of all, where
+        they fit badly, wait until it can be known that they fit nowhere.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
-        early = len(self.matches) <= LOST_NOTES  # too few to know that they fit nowhere
-        if early or self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
+        if not self.follower.begun or self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
             return last_us + UNSURE_SHARE * self.limits.settle_us
         number = self.matches[self.settled - 1].during.number if self.settled else 1
         turned = self.matches[index].during.number != number
