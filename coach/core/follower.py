@@ -156,23 +156,44 @@ class Follower:
             ratio = float(self._tokens.tempo[self._best + BAND])
         return float(np.exp(ratio)) * 60e6 / self.score.qpm(self.groups.onset_of(self._best))
 
-    def trace(self, count: int) -> list[Label]:
-        """Return the labels of the last ``count`` notes, oldest first, as the best path has them now."""
+    def through(self, group: int, count: int) -> int:
+        """Return where a way stands that was at ``group`` before the last ``count`` notes.
+
+        Of the ways nearly as likely as the best it is the likeliest; the best itself where none was there.
+        What is settled is kept to: between two equal passages the best way may turn with every note.
+        """
+        kept = self._fed if self.hindsight else min(self._fed, HISTORY)
+        if self._tokens is None or count >= kept:
+            return self._best
+        like = self._tokens.like[BAND:]
+        near = (like > -RIVAL_WITHIN).nonzero()[0]
+        for at in near[np.argsort(-like[near], kind="stable")][: RIVALS + 1].tolist():
+            *_, before = self._way(at, count + 1)
+            if before[0] == group:
+                return int(at)
+        return self._best
+
+    def trace(self, count: int, at: int | None = None) -> list[Label]:
+        """Return the labels of the last ``count`` notes, oldest first, as the best path has them now.
+
+        ``at``: as the path has them that stands at this group.
+        """
         fed = self._fed
         count = max(min(count, fed if self.hindsight else min(fed, HISTORY)), 0)
         if self._tokens is None:
             return [Label(0, -1, False, index == 0) for index in range(fed - count, fed)]
         labels: list[Label] = []
         pitches = self.score.notes["pitch"]
-        for number, (at, row, jump) in enumerate(self._weighed(count), fed - count):
+        way = self._weighed(count, self._best if at is None else at)
+        for number, (group, row, jump) in enumerate(way, fed - count):
             pitch = self._pitches[number % len(self._moves)]
-            labels.append(Label(at, row, row >= 0 and bool(pitches[row] == pitch), jump))
+            labels.append(Label(group, row, row >= 0 and bool(pitches[row] == pitch), jump))
         return labels
 
-    def _weighed(self, count: int) -> list[tuple[int, int, bool]]:
-        """Return the best way, oldest first, the notes that came with one chord weighed together."""
+    def _weighed(self, count: int, at: int) -> list[tuple[int, int, bool]]:
+        """Return a way, oldest first, the notes that came with one chord weighed together."""
         kept = self._fed if self.hindsight else min(self._fed, HISTORY)
-        way = list(self._way(self._best, min(count + MOST, kept)))[::-1]
+        way = list(self._way(at, min(count + MOST, kept)))[::-1]
         first, size = self._fed - len(way), len(self._moves)
         came = [int(self._us[(first + index) % size]) for index in range(len(way))]
         moves = [int(self._moves[(first + index) % size, at]) for index, (at, _, _) in enumerate(way)]
@@ -226,17 +247,19 @@ class Follower:
             int(self._us[kept]), int(self._pitches[kept]), int(self._strings[kept]), float(self._faint[kept])
         )
 
-    def margins(self, count: int) -> list[Margin]:
+    def margins(self, count: int, at: int | None = None) -> list[Margin]:
         """Return how sure each of the last ``count`` labels is against other ways, oldest first.
 
-        Ways that were at one group after one note have one past, so doubts are about the last notes.
+        Ways that were at one group after one note have one past, so doubts are about the last notes.  ``at``:
+        of the way that stands at this group; where another is likelier, a margin is below 0.
         """
         count = max(min(count, self._fed, len(self._moves)), 0)
         exact, equal = [inf] * count, [inf] * count
         if self._tokens is None or not count:
             return [Margin(inf, inf)] * count
-        best, twins = list(self._way(self._best, count)), self.groups.twins
-        like = self._tokens.like[BAND:]
+        at = self._best if at is None else at
+        best, twins = list(self._way(at, count)), self.groups.twins
+        like = self._tokens.like[BAND:] - self._tokens.like[at + BAND]
         rivals = (like > -RIVAL_WITHIN).nonzero()[0]
         if len(rivals) > RIVALS:
             rivals = rivals[np.argpartition(-like[rivals], RIVALS)[:RIVALS]]
@@ -245,11 +268,11 @@ class Follower:
             for back, (mine, other) in enumerate(zip(best, self._way(rival, count), strict=True)):
                 if mine[0] == other[0]:
                     break
-                one, two, at = mine[1], other[1], count - 1 - back
+                one, two, index = mine[1], other[1], count - 1 - back
                 if one != two:
-                    exact[at] = min(exact[at], less)
+                    exact[index] = min(exact[index], less)
                     if one < 0 or two < 0 or twins[one] != twins[two]:
-                        equal[at] = min(equal[at], less)
+                        equal[index] = min(equal[index], less)
         return [Margin(*both) for both in zip(exact, equal, strict=True)]
 
     def _way(self, at: int, count: int) -> Iterator[tuple[int, int, bool]]:

@@ -54,12 +54,12 @@ class Recalled(Follower):
         """Whether the place is known: it is, unless nothing that is played fits."""
         return bool(self.fed) and not self.lost
 
-    def trace(self, count: int) -> list[Label]:
+    def trace(self, count: int, at: int | None = None) -> list[Label]:
         """Return the labels of the last ``count`` notes, oldest first."""
         end = min(self.fed, len(self._recalled))
         return self._recalled[max(end - count, 0) : end]
 
-    def margins(self, count: int) -> list[Margin]:
+    def margins(self, count: int, at: int | None = None) -> list[Margin]:
         """Return that the labels are sure."""
         return [SURE] * len(self.trace(count))
 

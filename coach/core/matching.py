@@ -70,6 +70,7 @@ class Matching:
         self.last_group = (groups.span(chunk)[1] if chunk else groups.count) - 1
         self.matches: list[Match] = []
         self.passes: list[Pass] = []
+        self.at: int | None = None  # the group where the way stands that the labels are of; None: the best
         self.settled = 0  # so many matches, from the first, are settled
         self.gone: list[tuple[Pass, int]] = []  # score notes passed over for good; the judge empties this
         self._fed_us = 0
@@ -163,11 +164,15 @@ class Matching:
         While another way of taking the note is nearly as likely, the time is longer and counts from the
         last note: two seconds of slow playing are one or two notes, too few to tell equal bars apart or a
         turn from a slip, and a verdict settled wrong is worse than one that stays grey a little longer.
-        After a turn that is itself not settled it counts from the last note too.  The first notes of all, where
-        they fit badly, wait until it can be known that they fit nowhere.  Twelve notes always settle.
+        After a turn that is itself not settled it counts from the last note too.  The first notes of all,
+        where they fit badly, wait until it can be known that they fit nowhere.  Twelve notes always settle.
         """
         last_us = self.matches[-1].played.heard_us
-        if not self.follower.begun or self.matches[index].margin.exact < SETTLED_MARGIN or self.matches[index].lost:
+        if (
+            not self.follower.begun
+            or self.matches[index].margin.exact < SETTLED_MARGIN
+            or self.matches[index].lost
+        ):
             return last_us + UNSURE_SHARE * self.limits.settle_us
         number = self.matches[self.settled - 1].during.number if self.settled else 1
         turned = self.matches[index].during.number != number
@@ -215,14 +220,15 @@ class Matching:
     def _relabel(self) -> None:
         """Take the follower's present opinion of every open match."""
         window = self.matches[self.settled :]
-        labels = self.follower.trace(len(window))
         previous = self.matches[self.settled - 1] if self.settled else None
+        self.at = self.follower.through(previous.label.group, len(window)) if previous else None
+        labels = self.follower.trace(len(window), self.at)
         number = previous.during.number if previous else 0
         at = previous.label.group if previous else -1
         for during in self.passes[max(number - 1, 0) :]:
             during.forget_soft()
         highest = number
-        margins = self.follower.margins(len(window))
+        margins = self.follower.margins(len(window), self.at)
         for match, label, margin in zip(window, labels, margins, strict=True):
             match.margin = margin
             turned = label.group < at - 1 or label.group > at + LEAP

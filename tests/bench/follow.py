@@ -122,7 +122,9 @@ def follow(score: Score, groups: Groups, take: Take) -> Labels:
     def keep(now_us: int) -> None:
         """Take what was settled, as the follower has it now."""
         new = matching.settled - len(found.settled)
-        found.settled += [label.note for label in follower.trace(follower.fed - len(found.settled))[:new]]
+        found.settled += [
+            label.note for label in follower.trace(follower.fed - len(found.settled), matching.at)[:new]
+        ]
         ripe = matching.matches[matching.settled - new : matching.settled]
         found.waited += sum(now_us - match.played.heard_us > limits.settle_us for match in ripe)
 

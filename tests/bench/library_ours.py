@@ -47,7 +47,7 @@ def settled(one: Played) -> Answer:
 
     def keep() -> None:
         new = matching.settled - len(answer.notes)
-        for label in follower.trace(follower.fed - len(answer.notes))[:new]:
+        for label in follower.trace(follower.fed - len(answer.notes), matching.at)[:new]:
             answer.notes.append(label.note)
             answer.places.append(int(place[label.group]))
 
