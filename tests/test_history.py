@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import date, datetime
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from coach.core.recheck import PastPass
@@ -87,6 +87,7 @@ figures = st.one_of(st.none(), st.floats(-1e6, 1e6, allow_nan=False))
 
 
 @settings(max_examples=40, deadline=None)
+@example(title="", take=" ", speed=None, drift=None, part="scale")
 @given(title=texts, take=texts, speed=figures, drift=figures, part=st.sampled_from(["scale", "bass"]))
 def test_whatever_a_title_and_a_file_are_called(tmp_path_factory, title, take, speed, drift, part):
     history = History(tmp_path_factory.mktemp("any") / "history.sqlite")

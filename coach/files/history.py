@@ -221,9 +221,9 @@ def _add(db: sqlite3.Connection, row: PassRow, stops: Sequence[StopRow]) -> bool
         if name in ("title", "take", "digest", "part"):
             values[at] = one_line(values[at])  # whatever a file's name may hold
     there = None
-    if row.take:
+    if take := one_line(row.take):
         query = "SELECT id, part FROM passes WHERE take = ? AND number = ?"
-        there = db.execute(query, (one_line(row.take), row.number)).fetchone()
+        there = db.execute(query, (take, row.number)).fetchone()
     if there is not None and there[1] != row.part and row.part == TOGETHER:
         return False
     if there is not None:
