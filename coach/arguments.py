@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 from typing import NoReturn, TypeVar
 
@@ -275,39 +276,27 @@ def _count(text: str) -> int:
     return _read(int, text, "give a whole number")
 
 
-def _distance(text: str) -> float:
-    value = _read(float, text, "a distance lies between 0.3 and 30 metres")
-    if not 0.3 <= value <= 30:
-        raise argparse.ArgumentTypeError("a distance lies between 0.3 and 30 metres")
-    return value
+def _within(kind: type[N], least: float, most: float, told: str) -> Callable[[str], N]:
+    """Return what reads a number between two others, both allowed."""
+
+    def read(text: str) -> N:
+        value = _read(kind, text, told)
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(told)
+        return value
+
+    return read
 
 
-def _screen(text: str) -> float:
-    value = _read(float, text, "a screen is between 5 and 1000 cm high")
-    if not 5 <= value <= 1000:
-        raise argparse.ArgumentTypeError("a screen is between 5 and 1000 cm high")
-    return value
-
-
-def _text(text: str) -> float:
-    value = _read(float, text, "text grows from 1 to 2 times")
-    if not 1 <= value <= 2:
-        raise argparse.ArgumentTypeError("text grows from 1 to 2 times")
-    return value
-
-
-def _speed(text: str) -> float:
-    value = _read(float, text, "a speed lies between 0.05 and 100")
-    if not 0.05 <= value <= 100:
-        raise argparse.ArgumentTypeError("a speed lies between 0.05 and 100")
-    return value
-
-
-def _days(text: str) -> int:
-    value = _read(int, text, "give a number of days")
-    if not 1 <= value <= 100_000:
-        raise argparse.ArgumentTypeError("give a number of days")
-    return value
+_distance = _within(float, 0.3, 30, "a distance lies between 0.3 and 30 metres")
+_screen = _within(float, 5, 1000, "a screen is between 5 and 1000 cm high")
+_text = _within(float, 1, 2, "text grows from 1 to 2 times")
+_speed = _within(float, 0.05, 100, "a speed lies between 0.05 and 100")
+_days = _within(int, 1, 100_000, "give a number of days")
+_needed = _within(int, 1, 10, "from 1 to 10 in a row")
+_tolerance = _within(float, 10, 2000, "a tolerance lies between 10 and 2000 ms")
+_latency = _within(float, 0.1, 2000, "a latency lies between 0.1 and 2000 ms")
+_positive = _within(float, 1, 1000, "a tempo lies between 1 and 1000 beats a minute")
 
 
 def _bars(text: str) -> tuple[int, int]:
@@ -317,40 +306,12 @@ def _bars(text: str) -> tuple[int, int]:
     return int(first), int(last or first)
 
 
-def _needed(text: str) -> int:
-    value = _read(int, text, "from 1 to 10 in a row")
-    if not 1 <= value <= 10:
-        raise argparse.ArgumentTypeError("from 1 to 10 in a row")
-    return value
-
-
-def _tolerance(text: str) -> float:
-    value = _read(float, text, "a tolerance lies between 10 and 2000 ms")
-    if not 10 <= value <= 2000:
-        raise argparse.ArgumentTypeError("a tolerance lies between 10 and 2000 ms")
-    return value
-
-
-def _latency(text: str) -> float:
-    value = _read(float, text, "a latency lies between 0.1 and 2000 ms")
-    if not 0.1 <= value <= 2000:
-        raise argparse.ArgumentTypeError("a latency lies between 0.1 and 2000 ms")
-    return value
-
-
 def _strings(text: str) -> tuple[int, ...]:
     wrong = "give string numbers such as 4,5"
     numbers = [_read(int, part, wrong) for part in text.split(",")]
     if min(numbers) < 1:
         raise argparse.ArgumentTypeError(wrong)
     return tuple(sorted(set(numbers)))
-
-
-def _positive(text: str) -> float:
-    value = _read(float, text, "a tempo lies between 1 and 1000 beats a minute")
-    if not 1 <= value <= 1000:
-        raise argparse.ArgumentTypeError("a tempo lies between 1 and 1000 beats a minute")
-    return value
 
 
 def _size(text: str) -> tuple[int, int]:

@@ -128,6 +128,19 @@ def test_a_midi_system_that_ends_in_the_middle_keeps_what_was_learnt(room, capsy
     assert "String 6: fades in" in capsys.readouterr().out
 
 
+def led_in(studio):
+    """Return ``lead`` with a studio in place of the inbox and the clock, which hears what is said."""
+
+    def led(lesson, _inbox, clicker, say):
+        def both(text):
+            say(text)
+            studio.say(text)
+
+        return lead(lesson, studio, clicker, both, clock_ns=studio.clock_ns)
+
+    return led
+
+
 @pytest.fixture
 def room(tmp_path, monkeypatch):
     """``run_calibrate`` with a studio in place of port and sound; call it with the studio."""
@@ -136,21 +149,12 @@ def room(tmp_path, monkeypatch):
         monkeypatch.setattr(calibrate, "choose_port", lambda *_: None)
         monkeypatch.setattr(calibrate, "guitar_in", lambda *_: contextlib.nullcontext())
         monkeypatch.setattr(calibrate, "sound", lambda *_: contextlib.nullcontext(studio if sounds else None))
-        usual = lead
-
-        def led(lesson, inbox, clicker, say):
-            def both(text):
-                say(text)
-                studio.say(text)
-
-            return usual(lesson, studio, clicker, both, clock_ns=studio.clock_ns)
-
-        monkeypatch.setattr(calibrate, "lead", led)
+        monkeypatch.setattr(calibrate, "lead", led_in(studio))
         settings = load_settings(tmp_path)
         try:
             return run_calibrate(settings, **options)
         finally:
-            monkeypatch.setattr(calibrate, "lead", usual)
+            monkeypatch.setattr(calibrate, "lead", lead)
 
     return SimpleNamespace(run=run, folder=tmp_path)
 
@@ -211,15 +215,7 @@ def test_the_page_s_calibration_left_in_the_middle_keeps_what_was_learnt(late_s,
     """Left while the channels are learnt, in the fades, and in the stops."""
     studio = Studio(1, finish_after_s=late_s)
     monkeypatch.setattr(first_calibrate, "sound", lambda *_: contextlib.nullcontext(studio))
-
-    def led(lesson, inbox, clicker, say):
-        def both(text):
-            say(text)
-            studio.say(text)
-
-        return lead(lesson, studio, studio, both, clock_ns=studio.clock_ns)
-
-    monkeypatch.setattr(first_calibrate, "lead", led)
+    monkeypatch.setattr(first_calibrate, "lead", led_in(studio))
     said: list[str] = []
     lesson = first_calibrate.PageLesson(load_settings(tmp_path), "box:out", said.append)
     assert until(lambda: not lesson.running)

@@ -82,13 +82,11 @@ def run_calibrate(
     except KeyboardInterrupt:
         so_far = lesson.so_far() if lesson is not None else None
         print(f"\n{words.LEFT_EARLY if so_far is not None else words.NOTHING_NEW}")
-        if lesson is not None and so_far is not None:
-            _tell_and_keep(settings, lesson, so_far, before, dry)
+        _tell_and_keep(settings, lesson, so_far, before, dry)
         return 130
     except CoachError as fault:
         so_far = lesson.so_far() if lesson is not None else None
-        if lesson is not None and so_far is not None:
-            _tell_and_keep(settings, lesson, so_far, before, dry)
+        _tell_and_keep(settings, lesson, so_far, before, dry)
         raise with_kept(fault, so_far is not None and not dry) from fault
     remember_port(settings, name)
     _tell_and_keep(settings, lesson, found, before, dry)
@@ -135,8 +133,11 @@ def told(found: Fit) -> list[str]:
 
 
 def _tell_and_keep(
-    settings: Settings, lesson: Calibration, found: Fit, before: Profile | None, dry: bool
+    settings: Settings, lesson: Calibration | None, found: Fit | None, before: Profile | None, dry: bool
 ) -> None:
+    """Say what was learnt, and keep it unless ``dry``; nothing where there is nothing."""
+    if lesson is None or found is None:
+        return
     lines = words.learnt(found, before)
     heading = words.LEARNT if found.delays else words.LEARNT_FADES
     for line in [heading, *lines] if lines else []:

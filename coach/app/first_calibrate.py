@@ -24,9 +24,8 @@ class PageLesson:
         self._settings, self._say = settings, say
         self._inbox: queue.SimpleQueue[Heard | PortState | Finished] = queue.SimpleQueue()
         self._inbox.put(PortState("open", words.BEGUN, port))
-        self._thread = threading.Thread(
-            target=self._run, name="calibration"
-        )  # no daemon: what it keeps is kept
+        # No daemon: what it keeps is kept.
+        self._thread = threading.Thread(target=self._run, name="calibration")
         self._thread.start()
 
     @property

@@ -62,7 +62,7 @@ def cleanness(session: Session, during: Pass) -> Cleanness:
 
 def _unclear(session: Session, during: Pass) -> int:
     """Return how many notes of a pass could not be placed; what follows the piece's end is none of it."""
-    matches = [m for m in session.matching.of_pass(during) if during.holds(m.played.index, -1)]
+    matches = session.matching.of_pass(during)
     known = [m for m in matches if not m.astray and m.label.note >= 0]
     if known and known[-1].label.group >= session.matching.last_group:
         return sum(m.astray and m.index < known[-1].index for m in matches)

@@ -115,19 +115,21 @@ class Follower:
     def lost(self) -> bool:
         """Whether the last notes fit nowhere well."""
         count = len(self._gains)
-        if count < LOST_NOTES:
+        if count < LOST_NOTES or self._gained(LOST_LAST) >= FOUND_FROM:
             return False
-        if sum(self._gains[-LOST_LAST:]) / LOST_LAST >= FOUND_FROM:
-            return False
-        lately = sum(self._gains[-LOST_NOTES:]) / LOST_NOTES
-        long = count == LOST_LONG and sum(self._gains) / LOST_LONG < LOST_LONG_UNDER
+        lately = self._gained(LOST_NOTES)
+        long = count == LOST_LONG and self._gained(LOST_LONG) < LOST_LONG_UNDER
         return lately < LOST_UNDER or (long and lately < LOST_STILL_UNDER)
+
+    def _gained(self, count: int) -> float:
+        """Return the mean of the last gains, of which there are so many."""
+        return sum(self._gains[-count:]) / count
 
     @property
     def begun(self) -> bool:
         """Whether the first notes fit; of too few to be called lost it may be too soon to say."""
         count = len(self._gains)
-        return count >= LOST_NOTES or not count or sum(self._gains) / count >= FOUND_FROM
+        return count >= LOST_NOTES or not count or self._gained(count) >= FOUND_FROM
 
     @property
     def certain(self) -> bool:

@@ -96,8 +96,8 @@ class Judge:
         if not match.sure and key not in self.ledger.standing:
             return  # nothing is said while another way of taking the note is nearly as likely
         answered = label.note < 0 and self._answered(match)
-        where = (label, match.during.number, match.settled, match.lost)
-        rests_on = (where, played.string, played.on_us, answered)
+        of_match = label, match.during.number, match.settled, match.lost
+        rests_on = (*of_match, played.string, played.on_us, answered)
         if self._said.get(match.index) == rests_on:
             return
         self._said[match.index] = rests_on

@@ -126,9 +126,10 @@ class Matching:
         return self.matches[following].played.on_us
 
     def of_pass(self, during: Pass) -> list[Match]:
-        """Return what was played in a pass."""
+        """Return what was played in a pass, up to its ending."""
         first = bisect_left(self.matches, during.number, key=_pass_number)
-        return self.matches[first : bisect_right(self.matches, during.number, key=_pass_number)]
+        found = self.matches[first : bisect_right(self.matches, during.number, key=_pass_number)]
+        return [match for match in found if during.holds(match.played.index, -1)]
 
     def pace(self, during: Pass, tick: int) -> float | None:
         """Return the player's µs a tick in a pass up to a tick; at its beginning that of a pass before."""

@@ -32,7 +32,7 @@ class Outcomes:
         passes = session.matching.passes
         found = self._kept.copy()
         for during in passes[len(found) :]:
-            matches = self._matches(during)
+            matches = session.matching.of_pass(during)
             done = during.closed or during.ending is not None
             if not done and not session.ended and not self._over(during, matches, now_us):
                 found.append(GOING_ON)
@@ -49,10 +49,6 @@ class Outcomes:
                 self._kept.append(outcome)
             found.append(outcome)
         return found
-
-    def _matches(self, during: Pass) -> list[Match]:
-        found = self.session.matching.of_pass(during)
-        return [match for match in found if during.holds(match.played.index, -1)]
 
     def _over(self, during: Pass, matches: list[Match], now_us: int) -> bool:
         """Whether nothing is played any more in a pass that is not closed."""
